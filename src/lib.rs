@@ -1,0 +1,2 @@
+//! Flow-bench captures of fuel injectors in; flow, dead time, matching and
+//! their uncertainties out.

@@ -1,0 +1,2 @@
+//! The `meniscus` command.
+fn main() {}
