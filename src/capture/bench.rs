@@ -1,0 +1,158 @@
+//! The bench as its user states it: vessels, fluid, supply, pressure, driver.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Everything a bench file can state, in inner units. What is not stated is absent.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Bench {
+    /// Vessels; the one without a name serves readings that name none.
+    pub vessels: Vec<Vessel>,
+    /// Test fluid.
+    pub fluid: Option<Fluid>,
+    /// Supply voltage.
+    pub supply: Option<Supply>,
+    /// Differential pressure.
+    pub pressure: Option<SetPoint>,
+    /// Injector driver.
+    pub driver: Option<Driver>,
+    /// Checks of single injectors beside the flow.
+    pub injectors: Vec<InjectorCheck>,
+    /// The job.
+    pub job: Option<Job>,
+}
+
+impl Bench {
+    /// The vessel a reading was made in: by name, else the only or unnamed one.
+    pub fn vessel(&self, name: Option<&str>) -> Option<&Vessel> {
+        let by_name = name.and_then(|n| self.vessels.iter().find(|v| v.name.as_deref() == Some(n)));
+        by_name
+            .or_else(|| self.vessels.iter().find(|v| v.name.is_none()))
+            .or_else(|| {
+                if self.vessels.len() == 1 {
+                    self.vessels.first()
+                } else {
+                    None
+                }
+            })
+    }
+}
+
+/// What kind of instrument reads the delivered quantity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum VesselKind {
+    /// Graduated cylinder, read by eye.
+    GraduatedCylinder,
+    /// Burette, read by eye.
+    Burette,
+    /// Balance.
+    Balance,
+}
+
+/// A vessel or balance. Amounts are mm³ (cylinder, burette) or mg (balance).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Vessel {
+    /// Name, as in the capture's `vessel` column.
+    pub name: Option<String>,
+    /// Kind.
+    pub kind: VesselKind,
+    /// Capacity.
+    pub capacity: Option<f64>,
+    /// Smallest division.
+    pub division: Option<f64>,
+    /// Tolerance: half-width of a rectangle, of the whole scale.
+    pub tolerance: Option<f64>,
+    /// Class as text, as `A`.
+    pub class: Option<String>,
+    /// Standard uncertainty of one reading, where stated.
+    pub reading_uncertainty: Option<f64>,
+    /// Standard uncertainty of the reading offset (wetting, tare, drip).
+    pub reading_offset_uncertainty: Option<f64>,
+}
+
+/// The test fluid.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Fluid {
+    /// Name.
+    pub name: Option<String>,
+    /// Density, g/mL, at `density_temperature_c`.
+    pub density: Option<f64>,
+    /// Temperature to which the density belongs, °C.
+    pub density_temperature_c: Option<f64>,
+    /// Standard uncertainty of the density, g/mL.
+    pub density_uncertainty: Option<f64>,
+    /// Relative expansion by volume, 1/K.
+    pub expansion_per_k: Option<f64>,
+}
+
+/// A nominal set point with its standard uncertainty.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SetPoint {
+    /// Nominal value, kPa.
+    pub nominal: Option<f64>,
+    /// Standard uncertainty, kPa.
+    pub uncertainty: Option<f64>,
+}
+
+/// Supply voltage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Supply {
+    /// Nominal value, V.
+    pub nominal: Option<f64>,
+    /// Standard uncertainty, V.
+    pub uncertainty: Option<f64>,
+    /// Where it is measured: `injector` or `supply`.
+    pub measured_at: Option<String>,
+    /// Resistance of the harness, Ω.
+    pub harness_resistance: Option<f64>,
+}
+
+/// Injector driver.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Driver {
+    /// `saturated` or `peak-and-hold`.
+    pub kind: Option<String>,
+    /// Peak current, A.
+    pub peak_current: Option<f64>,
+    /// Hold current, A.
+    pub hold_current: Option<f64>,
+}
+
+/// Checks of one injector beside its flow.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct InjectorCheck {
+    /// Injector id.
+    pub id: String,
+    /// Cylinder of the engine.
+    pub cylinder: Option<String>,
+    /// Coil resistance, Ω.
+    pub coil_resistance: Option<f64>,
+    /// Insulation resistance, Ω.
+    pub insulation: Option<f64>,
+    /// Leakage at rest, mm³/min.
+    pub leakage: Option<f64>,
+    /// Spray observation, as written.
+    pub spray: Option<String>,
+    /// Note.
+    pub note: Option<String>,
+}
+
+/// The job.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Job {
+    /// Customer's reference.
+    pub reference: Option<String>,
+    /// Operator.
+    pub operator: Option<String>,
+    /// Date as written.
+    pub date: Option<String>,
+}

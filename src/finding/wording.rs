@@ -1,0 +1,118 @@
+//! The one catalogue of doubts: kind, severity, sentence and advice.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::Severity;
+
+/// A row of the catalogue. `{name}` in a sentence is filled with the fact of that name.
+pub(super) struct Entry {
+    pub severity: Severity,
+    pub text: &'static str,
+    pub advice: &'static str,
+}
+
+/// Makes the enum and its wording from one table, so that a kind cannot lack words.
+macro_rules! catalogue {
+    ($($(#[doc = $doc:literal])+ $kind:ident, $severity:ident, $text:literal, $advice:literal;)+) => {
+        /// The kinds of doubt.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+        #[serde(rename_all = "snake_case")]
+        pub enum Kind { $($(#[doc = $doc])+ $kind,)+ }
+
+        impl Kind {
+            pub(super) fn entry(self) -> Entry {
+                match self {
+                    $(Kind::$kind => Entry { severity: Severity::$severity, text: $text, advice: $advice },)+
+                }
+            }
+
+            /// Every kind, for tests and docs.
+            pub const ALL: &'static [Kind] = &[$(Kind::$kind),+];
+        }
+    };
+}
+
+catalogue! {
+    // ---- reading the capture
+    /// The file was read as Windows-1252.
+    Windows1252, Note, "not UTF-8; read as Windows-1252", "save the file as UTF-8 to be safe with special letters";
+    /// No voltage is stated anywhere.
+    VoltageNotStated, Doubt, "no supply voltage is stated", "dead time means little without its voltage: add a voltage_v column, [supply] nominal in bench.toml or --voltage 14V";
+    /// No pressure is stated anywhere.
+    PressureNotStated, Doubt, "no differential pressure is stated", "flow means little without its pressure: add a pressure_kpa column, [pressure] nominal in bench.toml or --pressure 300kPa";
+    /// No period or frequency is stated.
+    PeriodNotStated, Note, "no period is stated, so duty cycle is unknown and the longest pulse width is taken as usable", "add a period_ms or frequency_hz column";
+    /// No bench file: uncertainties of the vessel are assumed.
+    BenchNotStated, Doubt, "no bench file: division taken as {division} from the readings' own steps, reading offset uncertainty as {offset}", "state the vessel's division and tolerance in bench.toml; it decides most of the doubt";
+    /// A stated reading offset uncertainty is missing.
+    OffsetAssumed, Note, "reading offset uncertainty not stated; {offset} assumed", "state reading_offset_uncertainty of the vessel in bench.toml, or vary the fill level threefold so that the readings themselves tell";
+    /// A difference below zero within the reading's uncertainty.
+    NegativeWithinUncertainty, Note, "the delivered quantity is {value} {unit}, below zero but within the reading's uncertainty", "nothing, if the injector hardly opens at this pulse width";
+    /// Duty above the limit.
+    DutyHigh, Doubt, "duty cycle {duty} % is above 85 %: the injector may not close between pulses", "use a longer period at this pulse width; the point is left out of the line";
+    /// Only one pulse width.
+    OnePulseWidth, Serious, "only one pulse width: no line can be drawn", "use `match` to compare injectors at this width; for flow and dead time run at least three widths";
+    /// Two pulse widths only.
+    FewPulseWidths, Doubt, "only {count} pulse widths: a line fits them whatever the curve does, and nothing tests it", "run at least five widths, two of them short";
+    /// A reading so small that one division is much of it.
+    DivisionCoarse, Doubt, "one division is {percent} % of the reading", "use more pulses here, so that a division stays below 2 % of the reading";
+    /// Fluid temperature moved.
+    TemperatureMoved, Doubt, "fluid temperature moves by {range} °C within the sweep", "let the fluid settle; density and viscosity move with it";
+    /// Repeats disagree.
+    RepeatsDisagree, Doubt, "repeats at {width} ms and {pulses} pulses differ by {difference} {unit}, {times} times what is usual here", "look at the reading again, or exclude it with a reason in the exclude column";
+    /// The period changes within a sweep.
+    PeriodChanges, Note, "the period changes within the sweep, from {low} to {high} ms", "keep the period fixed within a sweep: coil heating and pressure waves change with it";
+    /// A row was left out by the person at the bench.
+    RowExcluded, Note, "left out as the capture asks: {reason}", "nothing; the row stays in the record";
+    /// The same reading appears twice.
+    DuplicateRow, Doubt, "the same row stands twice, first at line {first}", "remove one if the reading was made once";
+    /// Pulses differ in a way that cannot tell the offset from the flow.
+    SetPointDeviation, Note, "readings were taken up to {deviation} {unit} off the set point; they are carried to it", "nothing, if the gauge is right";
+
+    // ---- the line and the curve
+    /// A negative dead time.
+    NegativeDeadTime, Doubt, "dead time {value} ms is negative: the line crosses zero delivery before the command starts", "check for a reading offset (wetting, tare, drip), for closing slower than opening, or for a pulse width that is not the command";
+    /// The x-intercept is unbounded.
+    DeadTimeUnbounded, Serious, "the readings do not bound the dead time: the 95 % set is {set}", "run longer pulses and more widths, so that the slope is known to better than a few percent";
+    /// The curve bends within the line range.
+    LackOfFit, Doubt, "the curve bends inside the line range: F = {f} ({p} % chance), worst deviation {percent} % at {width} ms", "the straight line is a description here, not a law; --model curve follows the bend, or state a shorter --line-range";
+    /// Reading offset dominates dead time.
+    OffsetDominatesDeadTime, Doubt, "{share} % of the dead time's variance comes from the reading offset, which these pulse counts cannot tell from dead time", "run some widths with a quarter of the pulses (fill levels threefold apart), or state reading_offset_uncertainty in bench.toml: knowing it to a third would bring the half-width from {now} to {then} ms";
+    /// Reading offset dominates flow.
+    OffsetDominatesFlow, Doubt, "{share} % of the slope's variance comes from the reading offset: all readings fill the vessel to one level", "vary the fill level threefold or more between widths, or state reading_offset_uncertainty in bench.toml";
+    /// Reading offset dominates the delivered quantity.
+    OffsetDominatesDelivered, Note, "{share} % of the variance of the delivered quantity at {width} ms comes from the reading offset", "use more pulses at this width";
+    /// A reading was set aside.
+    ReadingSetAside, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; set aside. {cause}", "look at the vessel or the count again; --keep-all keeps every reading, --drop {source}:{line} leaves it out by hand";
+    /// A reading looks wrong but was kept.
+    ReadingSuspect, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; kept as asked. {cause}", "look at the vessel or the count again";
+    /// A reading was dropped by option.
+    ReadingDropped, Note, "left out by --drop", "nothing; the row stays in the record";
+    /// The model was forced down to a line.
+    LineInstead, Note, "a straight line was fitted instead of the delivery curve: {why}", "run at least four widths with known counts";
+    /// No fit is possible.
+    NotFitted, Serious, "no flow and dead time for this sweep: {why}", "{advice}";
+    /// Repeats are missing.
+    NoRepeats, Note, "no repeats: repeatability comes from the residuals alone", "repeat at least two widths three times; it tells scatter from curvature";
+    /// All repeats agree exactly.
+    ZeroScatter, Note, "repeats agree to the last division; the doubt rests on the division alone", "nothing, if the readings were made independently";
+    /// Line through the static flow.
+    SlopeFromStatic, Doubt, "one pulse width and a static flow: the slope is taken from the static flow", "run at least three widths; dynamic and static flow usually differ";
+    /// Static and dynamic flow differ.
+    StaticDiffers, Doubt, "static flow is {percent} % off the dynamic slope", "above 2 % look for a pressure drop at full flow, or a driver that limits current";
+    /// Line range comes out too short.
+    LineRangeShort, Doubt, "the line range holds {count} widths", "state --line-range, or run more widths";
+    /// Most of what the terminal says about doubt.
+    LargestDoubt, Note, "the doubt of the dead time comes mostly from {first} ({first_us} us) and {second} ({second_us} us)", "{reduce}";
+    /// Slopes at several voltages differ.
+    SlopesDiffer, Doubt, "slopes at the voltages of one pressure differ by more than their doubt: F = {f} ({p} % chance)", "flow should not depend on voltage; look for pressure drift, or widths too short for the lower voltages";
+
+    // ---- the set
+    /// Too few injectors for a match.
+    OneInjector, Note, "one injector only: nothing to match", "give several injectors in one or more captures";
+    /// An operating point lies outside what was measured.
+    OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
+    /// More repeats would decide.
+    Undecided, Doubt, "the spread lies between {lower} and {upper} %, the tolerance is {tolerance} %: not decided", "about {factor} times as many readings (or pulses) would decide, if the spread stays where it is";
+}
