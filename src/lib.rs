@@ -6,5 +6,8 @@
 //! characterisation file from which plots, tables and reports are made.
 
 pub mod capture;
+pub mod characterisation;
 pub mod finding;
+pub mod fit;
+pub mod matching;
 pub mod units;

@@ -1,0 +1,13 @@
+//! The characterisation file: everything a plot, table or report shows.
+//!
+//! It gathers what the earlier stages made, stamps it with its schema and
+//! sources, and writes and reads JSON. It must not compute statistics.
+
+mod document;
+mod finite;
+
+pub use document::{
+    Characterisation, Effect, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read,
+    to_json,
+};
+pub use finite::NotFinite;

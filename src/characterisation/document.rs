@@ -1,0 +1,118 @@
+//! The document and its JSON.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use crate::capture::{Bench, InjectorCheck, Source};
+use crate::finding::Finding;
+use crate::fit::SweepFit;
+use crate::matching::SetMatch;
+use crate::units::Unit;
+
+use super::finite::{self, NotFinite};
+
+/// Name of the schema version that this program writes.
+pub const SCHEMA_ID: &str = "characterisation-1";
+
+/// The schema version, the only one there is so far.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum SchemaTag {
+    /// Version 1.
+    #[serde(rename = "characterisation-1")]
+    V1,
+}
+
+/// Which program wrote the file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tool {
+    /// Name.
+    pub name: String,
+    /// Version.
+    pub version: String,
+}
+
+/// Something that several results share, so that it cancels when they are compared.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Effect {
+    /// Id, as used in `shared`.
+    pub id: String,
+    /// What it is, in words.
+    pub what: String,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Unit of that.
+    pub unit: Unit,
+}
+
+/// One injector.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Injector {
+    /// Id or serial number.
+    pub id: String,
+    /// Its sweeps.
+    pub sweeps: Vec<SweepFit>,
+    /// Checks beside the flow, as the bench file states them.
+    pub checks: Option<InjectorCheck>,
+}
+
+/// The whole file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Characterisation {
+    /// Schema version.
+    pub schema: SchemaTag,
+    /// Program.
+    pub tool: Tool,
+    /// Captures it was made from.
+    pub sources: Vec<Source>,
+    /// The bench.
+    pub bench: Bench,
+    /// Shared effects.
+    pub effects: Vec<Effect>,
+    /// Injectors in order of first appearance.
+    pub injectors: Vec<Injector>,
+    /// Score of the set; null for a single injector.
+    #[serde(rename = "match")]
+    pub set_match: Option<SetMatch>,
+    /// Doubts about the whole.
+    pub findings: Vec<Finding>,
+}
+
+/// Why a file is not a characterisation file of a known version.
+#[derive(Debug, Error)]
+pub enum ReadError {
+    /// Not JSON, or not of this shape.
+    #[error("not a {SCHEMA_ID} file: {0}")]
+    Shape(#[from] serde_json::Error),
+}
+
+/// Writes the document as indented JSON with a final newline.
+///
+/// # Errors
+/// [`NotFinite`] where a number is NaN or infinite; JSON has no such numbers
+/// and serde_json would write null without a word.
+pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
+    finite::check(document)?;
+    let mut text = serde_json::to_string_pretty(document)
+        .expect("the document has string keys and finite numbers only");
+    text.push('\n');
+    Ok(text)
+}
+
+/// Reads a characterisation file.
+///
+/// # Errors
+/// [`ReadError::Shape`] with line and column where the text is not JSON, has an
+/// unknown or missing field, or another schema version.
+pub fn read(text: &str) -> Result<Characterisation, ReadError> {
+    Ok(serde_json::from_str(text)?)
+}
+
+/// The JSON Schema (2020-12) of the file, made from the types.
+pub fn json_schema() -> serde_json::Value {
+    schemars::schema_for!(Characterisation).to_value()
+}

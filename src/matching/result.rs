@@ -1,0 +1,79 @@
+//! The score of a set.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::finding::Finding;
+use crate::units::{Estimate, Interval};
+
+/// What can be said against a tolerance at a stated risk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The upper bound of the spread lies within the tolerance.
+    Matched,
+    /// The lower bound of the spread lies above the tolerance.
+    NotMatched,
+    /// Neither.
+    Undecided,
+}
+
+/// Where the set is compared.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OperatingPoint {
+    /// Name, as `2 ms, 14 V, 300 kPa`.
+    pub label: String,
+    /// Pulse width, ms.
+    pub pulse_width_ms: f64,
+    /// Supply voltage, V; null = not stated in the capture.
+    pub voltage_v: Option<f64>,
+    /// Differential pressure, kPa; null = not stated in the capture.
+    pub pressure_kpa: Option<f64>,
+}
+
+/// One injector at one operating point against the set mean.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Deviation {
+    /// Injector id.
+    pub injector: String,
+    /// Label of the operating point.
+    pub operating_point: String,
+    /// Delivered quantity per pulse.
+    pub delivered: Estimate,
+    /// Deviation from the set mean, percent; above zero gives more fuel.
+    pub percent: f64,
+    /// 95 % interval of it, effects common to the set cancelled.
+    pub interval_95: Interval,
+    /// Standard uncertainty of it, percent.
+    pub standard_uncertainty: Option<f64>,
+    /// What it does to that cylinder's air-fuel ratio when the set mean is on
+    /// target, percent; below zero is richer.
+    pub mixture_percent: f64,
+}
+
+/// The score of a set.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SetMatch {
+    /// Stage that was compared.
+    pub stage: Option<String>,
+    /// Verdict; null without a tolerance.
+    pub verdict: Option<Verdict>,
+    /// Tolerance of the spread, percent.
+    pub tolerance_percent: Option<f64>,
+    /// Risk of a wrong verdict, percent.
+    pub risk_percent: f64,
+    /// Spread of the set: (max − min)/mean at its worst point, percent. The
+    /// interval is made of simultaneous one-sided bounds at the risk.
+    pub spread_percent: Option<Estimate>,
+    /// Injector farthest from the set mean at any point.
+    pub worst_injector: Option<String>,
+    /// Where the set is compared.
+    pub operating_points: Vec<OperatingPoint>,
+    /// Deviations, by operating point, then injector.
+    pub deviations: Vec<Deviation>,
+    /// Doubts.
+    pub findings: Vec<Finding>,
+}
