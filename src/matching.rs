@@ -3,6 +3,12 @@
 //! In: fitted sweeps of several injectors. Out: a [`SetMatch`]. It must not
 //! know how a model was fitted, nor how a verdict is worded.
 
+mod points;
+mod range;
 mod result;
+mod score;
 
+pub use points::{WantedPoint, at_condition, members_at, operating_points};
+pub use range::{range_probability, range_quantile};
 pub use result::{Deviation, OperatingPoint, SetMatch, Verdict};
+pub use score::{Criterion, Member, score};

@@ -9,4 +9,4 @@ mod estimate;
 mod quantity;
 
 pub use estimate::{Estimate, Interval, rounded_pair, significant};
-pub use quantity::{Basis, FlowUnit, Quantity, QuantityError, Unit, parse};
+pub use quantity::{Basis, FlowUnit, Quantity, QuantityError, Unit, parse, parse_bare};

@@ -65,9 +65,10 @@ pub struct SetMatch {
     pub tolerance_percent: Option<f64>,
     /// Risk of a wrong verdict, percent.
     pub risk_percent: f64,
-    /// Spread of the set: (max − min)/mean at its worst point, percent. The
-    /// interval is made of simultaneous one-sided bounds at the risk.
+    /// Spread of the set: (max − min)/mean at its worst point, percent.
     pub spread_percent: Option<Estimate>,
+    /// One-sided bounds of the spread, each at the risk, percent.
+    pub spread_bounds_percent: Option<[f64; 2]>,
     /// Injector farthest from the set mean at any point.
     pub worst_injector: Option<String>,
     /// Where the set is compared.

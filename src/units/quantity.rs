@@ -367,6 +367,22 @@ pub fn parse(quantity: Quantity, text: &str) -> Result<f64, QuantityError> {
     }
 }
 
+/// As [`parse`], but a bare number is taken in the first unit of
+/// [`Quantity::units`] (ms, V, kPa, percent): for command-line options, whose
+/// help says so.
+///
+/// # Errors
+/// As [`parse`], without [`QuantityError::NoUnit`].
+pub fn parse_bare(quantity: Quantity, text: &str) -> Result<f64, QuantityError> {
+    match parse(quantity, text) {
+        Err(QuantityError::NoUnit { .. }) => parse(
+            quantity,
+            &format!("{}{}", text.trim(), quantity.units()[0].0),
+        ),
+        other => other,
+    }
+}
+
 /// Length in bytes of the leading number of a text.
 fn number_length(text: &str) -> usize {
     let bytes = text.as_bytes();

@@ -1,0 +1,122 @@
+//! The command line: arguments, streams, files, exit status. It knows no
+//! formula and nothing that a user of the library would also need.
+
+mod args;
+mod check;
+mod files;
+mod fit;
+mod set;
+
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser};
+
+use args::{Cli, Command};
+
+/// How a command ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Outcome {
+    /// Done.
+    Done,
+    /// Done, but a criterion that was asked for failed or is undecided.
+    CriterionFailed,
+}
+
+/// Why a command could not do its work; shown on stderr.
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    /// Faults in the input, each shown on its own lines.
+    #[error("{}", list_faults(.0))]
+    Faults(Vec<crate::capture::Fault>),
+    /// A file could not be read or written.
+    #[error("{path}: {error}")]
+    File {
+        /// Path as given.
+        path: String,
+        /// What the system says.
+        error: io::Error,
+    },
+    /// Standard output is gone, or full.
+    #[error("standard output: {0}")]
+    Output(#[from] io::Error),
+    /// Anything else, with what to do about it.
+    #[error("{what}\n  hint: {hint}")]
+    Other {
+        /// What is wrong.
+        what: String,
+        /// What to do.
+        hint: String,
+    },
+}
+
+impl Failure {
+    fn other(what: impl ToString, hint: &str) -> Self {
+        Self::Other { what: what.to_string(), hint: hint.to_owned() }
+    }
+}
+
+/// Faults are told up to this many; the count says the rest.
+const FAULTS_SHOWN: usize = 50;
+
+fn list_faults(faults: &[crate::capture::Fault]) -> String {
+    let mut lines: Vec<String> =
+        faults.iter().take(FAULTS_SHOWN).map(|fault| crate::report::visible(&fault.to_string())).collect();
+    if faults.len() > FAULTS_SHOWN {
+        lines.push(format!("… and {} more; `check --json` lists them all", faults.len() - FAULTS_SHOWN));
+    }
+    let count = faults.len();
+    let word = if count == 1 { "fault" } else { "faults" };
+    lines.push(format!("{count} {word}; nothing was fitted and nothing written"));
+    lines.join("\n")
+}
+
+/// Runs the command line and returns the exit status.
+pub fn run() -> ExitCode {
+    let cli = Cli::parse();
+    match dispatch(&cli.command) {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::CriterionFailed) => ExitCode::from(1),
+        // Whoever closed the pipe has seen enough: a normal end.
+        Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(failure) => {
+            // Nothing can be done about a stderr that is gone.
+            let _ = writeln!(anstream::stderr(), "error: {failure}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn dispatch(command: &Command) -> Result<Outcome, Failure> {
+    match command {
+        Command::Fit(args) => fit::run(args),
+        Command::Check(args) => check::run(args),
+        Command::Match(args) => set::run(args),
+        Command::Schema => {
+            let schema = crate::characterisation::json_schema();
+            print(&format!("{schema:#}\n"))
+        }
+        Command::Completions { shell } => {
+            let mut script = Vec::new();
+            clap_complete::generate(*shell, &mut Cli::command(), "meniscus", &mut script);
+            print_bytes(&script)
+        }
+        Command::Man => {
+            let mut page = Vec::new();
+            clap_mangen::Man::new(Cli::command()).render(&mut page)?;
+            print_bytes(&page)
+        }
+    }
+}
+
+/// Data to stdout.
+fn print(text: &str) -> Result<Outcome, Failure> {
+    print_bytes(text.as_bytes())
+}
+
+fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
+    let mut out = io::stdout().lock();
+    out.write_all(bytes)?;
+    out.flush()?;
+    Ok(Outcome::Done)
+}

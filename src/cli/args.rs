@@ -1,0 +1,281 @@
+//! Arguments as typed. What they mean is decided in the commands.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::fit::{DroppedRow, ModelChoice, WeightChoice};
+use crate::matching::WantedPoint;
+use crate::units::{FlowUnit, Quantity, parse, parse_bare};
+
+/// From a flow bench's readings to flow, dead time and a matched set, each with its doubt.
+#[derive(Debug, Parser)]
+#[command(name = "meniscus", version, max_term_width = 100, after_help = "\
+Examples:
+  meniscus fit run.csv                          fit, match, and print the tables
+  meniscus fit run.csv -o run.json --tolerance 2%
+  meniscus match monday.csv --tolerance 2%      a quick check, one width is enough
+  meniscus check run.csv                        only read and check
+
+Numbers may carry a unit: 14V, 3bar, 2ms, 2%. Without one, V, kPa, ms and percent are meant.
+Exit status: 0 done; 1 done, but a criterion that was asked for failed or is undecided; 2 could not.
+Fuel under pressure burns and injures: work by the maker's data sheet, local codes and qualified practice.")]
+pub struct Cli {
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Read, check, fit and match captures: the main job
+    #[command(after_help = FIT_HELP)]
+    Fit(FitArgs),
+    /// Only read and check captures; every fault at once
+    Check(CheckArgs),
+    /// Score a set: from captures (one pulse width is enough) or characterisation files
+    Match(MatchArgs),
+    /// Print the JSON Schema of the characterisation file
+    Schema,
+    /// Print a completion script for a shell
+    Completions {
+        /// Which shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page (roff)
+    Man,
+}
+
+const FIT_HELP: &str = "\
+Examples:
+  meniscus fit run.csv                                    tables on the terminal
+  meniscus fit run.csv -o run.json --plots pictures/      file and pictures
+  meniscus fit mon.csv tue.csv --at 2ms,14V,300kPa --tolerance 2%
+  meniscus fit run.csv --line-range 2ms..10ms --model line
+  cat run.csv | meniscus fit - --json
+
+Slope and dead time are those of the least-squares line of the delivery curve over the line
+range, which is printed with them: two figures are comparable only over the same range.";
+
+/// Arguments of `fit`.
+#[derive(Debug, Args)]
+pub struct FitArgs {
+    /// Where the readings come from
+    #[command(flatten)]
+    pub input: InputArgs,
+    /// How to fit
+    #[command(flatten)]
+    pub model: ModelArgs,
+    /// How to compare
+    #[command(flatten)]
+    pub set: SetArgs,
+    /// Write the characterisation file here
+    #[arg(short, long, value_name = "FILE.json")]
+    pub output: Option<PathBuf>,
+    /// Write pictures (SVG) into this folder
+    #[arg(long, value_name = "DIR")]
+    pub plots: Option<PathBuf>,
+    /// Print the characterisation file instead of tables
+    #[arg(long, conflicts_with = "lines")]
+    pub json: bool,
+    /// Print one line of JSON per sweep instead of tables
+    #[arg(long)]
+    pub lines: bool,
+    /// Unit of flow in the tables
+    #[arg(long, value_parser = flow_unit, value_name = "cc/min|lb/h|g/s|mm3/ms|mg/ms")]
+    pub units: Option<FlowUnit>,
+}
+
+/// Arguments of `check`.
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// Where the readings come from
+    #[command(flatten)]
+    pub input: InputArgs,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `match`.
+#[derive(Debug, Args)]
+pub struct MatchArgs {
+    /// Where the readings come from
+    #[command(flatten)]
+    pub input: InputArgs,
+    /// How to compare
+    #[command(flatten)]
+    pub set: SetArgs,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Captures, bench file and set points.
+#[derive(Debug, Args)]
+pub struct InputArgs {
+    /// Capture files (CSV); `-` reads standard input
+    #[arg(required = true, value_name = "CAPTURE")]
+    pub captures: Vec<PathBuf>,
+    /// Bench file; without this, bench.toml beside the capture is used if there is one
+    #[arg(long, value_name = "FILE.toml")]
+    pub bench: Option<PathBuf>,
+    /// Supply voltage of captures that state none
+    #[arg(long, value_parser = voltage, value_name = "14V")]
+    pub voltage: Option<f64>,
+    /// Differential pressure of captures that state none
+    #[arg(long, value_parser = pressure, value_name = "300kPa")]
+    pub pressure: Option<f64>,
+}
+
+/// How to fit.
+#[derive(Debug, Args)]
+pub struct ModelArgs {
+    /// Delivery model: `line` is a straight line over the line range, nothing else
+    #[arg(long, value_enum, default_value_t)]
+    pub model: ModelArg,
+    /// Pulse widths over which slope and dead time are meant, for every sweep
+    #[arg(long, value_parser = line_range, value_name = "2ms..10ms")]
+    pub line_range: Option<[f64; 2]>,
+    /// Weights of the straight line: by uncertainty, or all alike
+    #[arg(long, value_enum, default_value_t)]
+    pub weights: WeightArg,
+    /// Limit of the reported linear flow range
+    #[arg(long, value_parser = percent, default_value = "5%", value_name = "PERCENT")]
+    pub linearity: f64,
+    /// Leave this row out (repeatable)
+    #[arg(long, value_parser = dropped_row, value_name = "FILE:LINE")]
+    pub drop: Vec<DroppedRow>,
+    /// Keep readings that look misread
+    #[arg(long)]
+    pub keep_all: bool,
+}
+
+/// How to compare.
+#[derive(Debug, Args)]
+pub struct SetArgs {
+    /// Largest spread that counts as matched: (max - min)/mean of the delivered quantity
+    #[arg(long, value_parser = percent, value_name = "2%")]
+    pub tolerance: Option<f64>,
+    /// Risk of a wrong verdict
+    #[arg(long, value_parser = risk, default_value = "5%", value_name = "PERCENT")]
+    pub risk: f64,
+    /// Operating point to compare at (repeatable); parts not stated are those of the capture
+    #[arg(long, value_parser = wanted_point, value_name = "2ms,14V,300kPa")]
+    pub at: Vec<WantedPoint>,
+}
+
+/// Delivery model as typed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum ModelArg {
+    /// The curve where the readings carry it, else the line
+    #[default]
+    Auto,
+    /// A weighted straight line through the readings of the line range
+    Line,
+    /// The whole delivery curve
+    Curve,
+}
+
+impl From<ModelArg> for ModelChoice {
+    fn from(arg: ModelArg) -> Self {
+        match arg {
+            ModelArg::Auto => Self::Auto,
+            ModelArg::Line => Self::Line,
+            ModelArg::Curve => Self::Curve,
+        }
+    }
+}
+
+/// Weights as typed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum WeightArg {
+    /// By the uncertainty of each reading
+    #[default]
+    Auto,
+    /// All alike: ordinary least squares
+    Equal,
+}
+
+impl From<WeightArg> for WeightChoice {
+    fn from(arg: WeightArg) -> Self {
+        match arg {
+            WeightArg::Auto => Self::Auto,
+            WeightArg::Equal => Self::Equal,
+        }
+    }
+}
+
+fn quantity(quantity: Quantity, text: &str) -> Result<f64, String> {
+    parse_bare(quantity, text).map_err(|e| e.to_string())
+}
+
+fn positive(kind: Quantity, text: &str) -> Result<f64, String> {
+    let value = quantity(kind, text)?;
+    if value > 0.0 { Ok(value) } else { Err(format!("`{text}` must be above zero")) }
+}
+
+fn voltage(text: &str) -> Result<f64, String> {
+    positive(Quantity::Voltage, text)
+}
+
+fn pressure(text: &str) -> Result<f64, String> {
+    positive(Quantity::Pressure, text)
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    positive(Quantity::Percent, text)
+}
+
+fn risk(text: &str) -> Result<f64, String> {
+    let value = percent(text)?;
+    if value < 50.0 { Ok(value) } else { Err(format!("`{text}`: a risk lies below 50 %")) }
+}
+
+fn line_range(text: &str) -> Result<[f64; 2], String> {
+    let (lo, hi) = text.split_once("..").ok_or("write two pulse widths as 2ms..10ms")?;
+    let range = [quantity(Quantity::Time, lo)?, quantity(Quantity::Time, hi)?];
+    if range[0] >= 0.0 && range[0] < range[1] {
+        Ok(range)
+    } else {
+        Err(format!("`{text}`: the first pulse width must be the smaller"))
+    }
+}
+
+fn flow_unit(text: &str) -> Result<FlowUnit, String> {
+    let wanted = text.to_lowercase();
+    FlowUnit::ALL.iter().find(|(word, _)| *word == wanted).map(|(_, unit)| *unit).ok_or_else(|| {
+        let words: Vec<_> = FlowUnit::ALL.iter().map(|(word, _)| *word).collect();
+        format!("`{text}` is not a unit of flow; write one of {}", words.join(", "))
+    })
+}
+
+fn dropped_row(text: &str) -> Result<DroppedRow, String> {
+    let parsed = text.rsplit_once(':').and_then(|(source, line)| Some((source, line.parse().ok()?)));
+    let (source, line) = parsed.ok_or("write file and line as run.csv:14")?;
+    // Sources are shown by their name alone.
+    let name = source.rsplit(['/', '\\']).next().unwrap_or(source);
+    Ok(DroppedRow { source: name.to_owned(), line })
+}
+
+fn wanted_point(text: &str) -> Result<WantedPoint, String> {
+    let (mut width, mut volts, mut kpa) = (None, None, None);
+    for part in text.split(',') {
+        let slot = [
+            (Quantity::Time, &mut width),
+            (Quantity::Voltage, &mut volts),
+            (Quantity::Pressure, &mut kpa),
+        ]
+        .into_iter()
+        .find_map(|(kind, slot)| parse(kind, part).ok().map(|value| (slot, value)));
+        match slot {
+            Some((slot @ None, value)) if value > 0.0 => *slot = Some(value),
+            Some((None, _)) => return Err(format!("`{part}` must be above zero")),
+            Some(_) => return Err(format!("`{text}` states one thing twice")),
+            None => return Err(format!("`{part}`: write pulse width, voltage and pressure with their units, as 2ms,14V,300kPa")),
+        }
+    }
+    let pulse_width_ms = width.ok_or("an operating point needs a pulse width, as 2ms,14V,300kPa")?;
+    Ok(WantedPoint { pulse_width_ms, voltage_v: volts, pressure_kpa: kpa })
+}

@@ -1,0 +1,72 @@
+//! `fit`: read, check, fit, match; tables, file and pictures.
+
+use std::fs;
+
+use super::args::{FitArgs, ModelArgs, SetArgs};
+use super::files::{failed, read_input, write_whole};
+use super::{Failure, Outcome, print};
+use crate::characterisation::{Characterisation, to_json, to_json_lines};
+use crate::fit::FitOptions;
+use crate::matching::{Criterion, SetMatch, Verdict};
+use crate::{Request, characterise, plots, report};
+
+/// Runs the command.
+pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
+    let input = read_input(&args.input)?;
+    let request = Request { fit: fit_options(&args.model), points: args.set.at.clone(), criterion: criterion(&args.set) };
+    let document =
+        characterise(&input.files, input.bench, input.set_points, &request).map_err(Failure::Faults)?;
+    let json = to_json(&document).map_err(|e| Failure::other(e, "please report the capture that led here"))?;
+    let shown = if args.json {
+        json.clone()
+    } else if args.lines {
+        to_json_lines(&document)
+    } else {
+        report::terminal(&document, &terminal_style(args))
+            .map_err(|e| Failure::other(&e, e.hint()))?
+    };
+    if let Some(path) = &args.output {
+        write_whole(path, json.as_bytes())?;
+    }
+    if let Some(folder) = &args.plots {
+        fs::create_dir_all(folder).map_err(|error| failed(folder, error))?;
+        for picture in plots::pictures(&document) {
+            write_whole(&folder.join(format!("{}.svg", picture.file_stem)), picture.svg.as_bytes())?;
+        }
+    }
+    print(&shown)?;
+    Ok(outcome(&document))
+}
+
+fn fit_options(args: &ModelArgs) -> FitOptions {
+    FitOptions {
+        model: args.model.into(),
+        weights: args.weights.into(),
+        line_range_ms: args.line_range,
+        linearity_limit_percent: args.linearity,
+        keep_all: args.keep_all,
+        dropped: args.drop.clone(),
+    }
+}
+
+/// What was asked of the set.
+pub(super) fn criterion(args: &SetArgs) -> Criterion {
+    Criterion { tolerance_percent: args.tolerance, risk_percent: args.risk }
+}
+
+fn terminal_style(args: &FitArgs) -> report::Style {
+    report::Style { flow_unit: args.units, ..super::style() }
+}
+
+/// A tolerance that was asked for and not shown to be kept is a failed criterion.
+fn outcome(document: &Characterisation) -> Outcome {
+    match_outcome(document.set_match.as_ref())
+}
+
+/// The same for a score alone.
+pub(super) fn match_outcome(set: Option<&SetMatch>) -> Outcome {
+    match set.and_then(|m| m.verdict) {
+        Some(Verdict::NotMatched | Verdict::Undecided) => Outcome::CriterionFailed,
+        Some(Verdict::Matched) | None => Outcome::Done,
+    }
+}

@@ -1,0 +1,93 @@
+//! What the bench file says about reading: uncertainty of one reading, its
+//! offset, and what is assumed where nothing is stated.
+
+use crate::capture::{Bench, Reading, VesselKind};
+use crate::units::Basis;
+
+/// Smallest reading offset uncertainty that is assumed for a vessel, mm³ (0.3 mL):
+/// wetting, drip and drain of a glass cylinder. Common practice, no source.
+const ASSUMED_OFFSET: f64 = 300.0;
+/// Density used only to turn that assumption into a mass, g/mL: light fuel.
+const LIGHT_FUEL_DENSITY: f64 = 0.72;
+/// An eye reads a scale to about this share of a division (standard
+/// uncertainty). Common practice, no source.
+const EYE_SHARE: f64 = 0.4;
+
+/// How one sweep's readings were made, in mm³ or mg.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Instrument {
+    /// Smallest division; `None` where neither stated nor apparent.
+    pub division: Option<f64>,
+    /// Whether the division is stated in the bench file.
+    pub division_stated: bool,
+    /// Standard uncertainty of one reading: best guess.
+    pub reading_uncertainty: f64,
+    /// Whether that is stated.
+    pub reading_stated: bool,
+    /// Never below this: division/√12.
+    pub reading_floor: f64,
+    /// Standard uncertainty of the reading offset.
+    pub offset_uncertainty: f64,
+    /// Whether that is stated.
+    pub offset_stated: bool,
+    /// Relative standard uncertainty of the scale (tolerance over capacity).
+    pub scale_uncertainty: Option<f64>,
+    /// Name of the shared effect of that scale.
+    pub effect_id: String,
+}
+
+impl Instrument {
+    /// Looks the instrument of these readings up in the bench file.
+    ///
+    /// `readings` are those of one sweep; the first one's vessel stands for all.
+    /// `apparent_division` is what the readings' own steps suggest.
+    pub fn of(
+        bench: &Bench,
+        readings: &[Reading],
+        basis: Basis,
+        apparent_division: Option<f64>,
+    ) -> Self {
+        let name = readings.first().and_then(|r| r.vessel.as_deref());
+        let vessel = bench.vessel(name);
+        let stated = vessel.and_then(|v| v.division);
+        let division = stated.or(apparent_division);
+        let largest = readings
+            .iter()
+            .map(|r| r.delivered.abs())
+            .fold(0.0, f64::max);
+        let share = match vessel.map(|v| v.kind) {
+            Some(VesselKind::Balance) => 12f64.sqrt().recip(),
+            _ => EYE_SHARE,
+        };
+        // With nothing to go by, a thousandth of the largest reading.
+        let guess = division.map_or(1e-3 * largest, |d| share * d);
+        let reading_stated = vessel.and_then(|v| v.reading_uncertainty);
+        let assumed = match basis {
+            Basis::Volume => ASSUMED_OFFSET,
+            Basis::Mass => {
+                ASSUMED_OFFSET
+                    * bench
+                        .fluid
+                        .as_ref()
+                        .and_then(|f| f.density)
+                        .unwrap_or(LIGHT_FUEL_DENSITY)
+            }
+        };
+        let offset_stated = vessel.and_then(|v| v.reading_offset_uncertainty);
+        let full_scale = vessel.and_then(|v| v.capacity).unwrap_or(largest);
+        Self {
+            division,
+            division_stated: stated.is_some(),
+            reading_uncertainty: reading_stated.unwrap_or(guess),
+            reading_stated: reading_stated.is_some(),
+            reading_floor: division.map_or(0.0, |d| d / 12f64.sqrt()),
+            offset_uncertainty: offset_stated.unwrap_or(assumed.max(division.unwrap_or(0.0) / 2.0)),
+            offset_stated: offset_stated.is_some(),
+            scale_uncertainty: vessel
+                .and_then(|v| v.tolerance)
+                .filter(|_| full_scale > 0.0)
+                .map(|t| t / 3f64.sqrt() / full_scale),
+            effect_id: name.map_or_else(|| "vessel".to_owned(), |n| format!("vessel:{n}")),
+        }
+    }
+}

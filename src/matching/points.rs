@@ -1,0 +1,169 @@
+//! Where a set is compared, and what each injector delivers there.
+
+use super::{Member, OperatingPoint};
+use crate::fit::SweepFit;
+
+/// Voltage at which an engine runs, V: the common condition nearest to it is compared by default.
+/// Common practice, no source.
+const RUNNING_VOLTAGE: f64 = 14.0;
+/// Differential pressure that most port-injection systems hold, kPa. Common practice, no source.
+const USUAL_PRESSURE: f64 = 300.0;
+
+/// An operating point as typed: what is not stated is taken from the common condition.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WantedPoint {
+    /// Pulse width, ms.
+    pub pulse_width_ms: f64,
+    /// Supply voltage, V.
+    pub voltage_v: Option<f64>,
+    /// Differential pressure, kPa.
+    pub pressure_kpa: Option<f64>,
+}
+
+/// Whether two set points are the same: within `within`, or both not stated.
+fn same(a: Option<f64>, b: Option<f64>, within: f64) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => (a - b).abs() < within,
+        (None, None) => true,
+        _ => false,
+    }
+}
+
+/// Whether a sweep was run at this voltage (within 0.05 V) and pressure (within 0.5 kPa).
+pub fn at_condition(sweep: &SweepFit, voltage_v: Option<f64>, pressure_kpa: Option<f64>) -> bool {
+    same(sweep.voltage_v, voltage_v, 0.05) && same(sweep.pressure_kpa, pressure_kpa, 0.5)
+}
+
+/// The condition shared by most injectors; among those the one nearest to 14 V
+/// and 300 kPa. `fits` are (injector, sweep) of one stage.
+fn common_condition(fits: &[(&str, &SweepFit)]) -> Option<(Option<f64>, Option<f64>)> {
+    let distance = |sweep: &SweepFit| {
+        let volts = sweep
+            .voltage_v
+            .map_or(0.0, |v| (v / RUNNING_VOLTAGE).ln().abs());
+        let kpa = sweep
+            .pressure_kpa
+            .map_or(0.0, |p| (p / USUAL_PRESSURE).ln().abs());
+        volts + kpa
+    };
+    let shared_by = |sweep: &SweepFit| {
+        let mut ids: Vec<&str> = fits
+            .iter()
+            .filter(|(_, s)| {
+                s.delivery.is_some() && at_condition(s, sweep.voltage_v, sweep.pressure_kpa)
+            })
+            .map(|(id, _)| *id)
+            .collect();
+        ids.sort_unstable();
+        ids.dedup();
+        ids.len()
+    };
+    let best = fits
+        .iter()
+        .filter(|(_, s)| s.delivery.is_some())
+        .max_by(|(_, a), (_, b)| {
+            shared_by(a)
+                .cmp(&shared_by(b))
+                .then(distance(b).total_cmp(&distance(a)))
+        })?;
+    Some((best.1.voltage_v, best.1.pressure_kpa))
+}
+
+/// Operating points of the comparison: as wanted, else three pulse widths of the
+/// common line range (its ends and the measured width nearest to their geometric
+/// mean) at the common condition.
+///
+/// `fits` are (injector, sweep) of one stage. Empty where nothing can be compared.
+pub fn operating_points(fits: &[(&str, &SweepFit)], wanted: &[WantedPoint]) -> Vec<OperatingPoint> {
+    let Some((voltage_v, pressure_kpa)) = common_condition(fits) else {
+        return Vec::new();
+    };
+    if !wanted.is_empty() {
+        return wanted
+            .iter()
+            .map(|w| {
+                point(
+                    w.pulse_width_ms,
+                    w.voltage_v.or(voltage_v),
+                    w.pressure_kpa.or(pressure_kpa),
+                )
+            })
+            .collect();
+    }
+    let here: Vec<&SweepFit> = fits
+        .iter()
+        .filter(|(_, s)| at_condition(s, voltage_v, pressure_kpa) && s.delivery.is_some())
+        .map(|(_, s)| *s)
+        .collect();
+    let ranges = here.iter().filter_map(|s| {
+        let [first, last] = s.delivery.as_ref()?.range()?;
+        let [lo, hi] = s.line_range_ms.unwrap_or([first, last]);
+        Some([lo.max(first), hi.min(last)])
+    });
+    let [lo, hi] = ranges.fold([f64::MIN, f64::MAX], |a, b| {
+        [a[0].max(b[0]), a[1].min(b[1])]
+    });
+    if !(lo.is_finite() && hi.is_finite() && lo <= hi) {
+        return Vec::new();
+    }
+    let target = (lo.max(hi * 1e-3) * hi).sqrt();
+    let middle = here
+        .iter()
+        .flat_map(|s| s.points.iter().map(|p| p.pulse_width_ms))
+        .filter(|w| *w > lo && *w < hi)
+        .min_by(|a, b| (a / target).ln().abs().total_cmp(&(b / target).ln().abs()));
+    let mut widths = vec![lo];
+    widths.extend(middle);
+    if hi > lo {
+        widths.push(hi);
+    }
+    widths
+        .into_iter()
+        .map(|w| point(w, voltage_v, pressure_kpa))
+        .collect()
+}
+
+fn point(pulse_width_ms: f64, voltage_v: Option<f64>, pressure_kpa: Option<f64>) -> OperatingPoint {
+    let mut label = format!("{pulse_width_ms} ms");
+    if let Some(volts) = voltage_v {
+        label.push_str(&format!(", {volts} V"));
+    }
+    if let Some(kpa) = pressure_kpa {
+        label.push_str(&format!(", {} kPa", (kpa * 10.0).round() / 10.0));
+    }
+    OperatingPoint {
+        label,
+        pulse_width_ms,
+        voltage_v,
+        pressure_kpa,
+    }
+}
+
+/// What each injector delivers at each point; the last sweep of a condition
+/// counts where an injector was run more than once.
+pub fn members_at(fits: &[(&str, &SweepFit)], points: &[OperatingPoint]) -> Vec<Member> {
+    let mut members: Vec<Member> = Vec::new();
+    for (id, sweep) in fits {
+        if !members.iter().any(|m| m.injector == *id) {
+            members.push(Member {
+                injector: (*id).to_owned(),
+                unit: sweep.basis.amount_unit(),
+                delivered: vec![None; points.len()],
+            });
+        }
+        let member = members
+            .iter_mut()
+            .find(|m| m.injector == *id)
+            .expect("just made");
+        for (slot, at) in member.delivered.iter_mut().zip(points) {
+            if at_condition(sweep, at.voltage_v, at.pressure_kpa) {
+                let delivered = sweep
+                    .delivery
+                    .as_ref()
+                    .and_then(|d| d.at(at.pulse_width_ms));
+                *slot = delivered.or_else(|| slot.take());
+            }
+        }
+    }
+    members
+}
