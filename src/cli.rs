@@ -120,3 +120,10 @@ fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
     out.flush()?;
     Ok(Outcome::Done)
 }
+
+/// Width and colour of the terminal; plain 100 columns where there is none.
+fn style() -> crate::report::Style {
+    let width = terminal_size::terminal_size().map_or(100, |(w, _)| usize::from(w.0));
+    let colour = anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
+    crate::report::Style { width, colour, flow_unit: None }
+}

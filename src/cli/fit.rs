@@ -5,7 +5,7 @@ use std::fs;
 use super::args::{FitArgs, ModelArgs, SetArgs};
 use super::files::{failed, read_input, write_whole};
 use super::{Failure, Outcome, print};
-use crate::characterisation::{Characterisation, to_json, to_json_lines};
+use crate::characterisation::{Characterisation, NotFinite, to_json, to_json_lines};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
 use crate::{Request, characterise, plots, report};
@@ -16,11 +16,11 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     let request = Request { fit: fit_options(&args.model), points: args.set.at.clone(), criterion: criterion(&args.set) };
     let document =
         characterise(&input.files, input.bench, input.set_points, &request).map_err(Failure::Faults)?;
-    let json = to_json(&document).map_err(|e| Failure::other(e, "please report the capture that led here"))?;
+    let json = to_json(&document).map_err(not_finite)?;
     let shown = if args.json {
         json.clone()
     } else if args.lines {
-        to_json_lines(&document)
+        to_json_lines(&document).map_err(not_finite)?
     } else {
         report::terminal(&document, &terminal_style(args))
             .map_err(|e| Failure::other(&e, e.hint()))?
@@ -36,6 +36,10 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     }
     print(&shown)?;
     Ok(outcome(&document))
+}
+
+fn not_finite(error: NotFinite) -> Failure {
+    Failure::other(error, "please report the capture that led here")
 }
 
 fn fit_options(args: &ModelArgs) -> FitOptions {

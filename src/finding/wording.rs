@@ -77,6 +77,8 @@ catalogue! {
     DeadTimeUnbounded, Serious, "the readings do not bound the dead time: the 95 % set is {set}", "run longer pulses and more widths, so that the slope is known to better than a few percent";
     /// The curve bends within the line range.
     LackOfFit, Doubt, "the curve bends inside the line range: F = {f} ({p} % chance), worst deviation {percent} % at {width} ms", "the straight line is a description here, not a law; --model curve follows the bend, or state a shorter --line-range";
+    /// The straight line knows no reading offset.
+    OffsetNotInLine, Doubt, "the straight line leaves the reading offset out: {offset} {unit} of it would move the dead time by about {us} us, which is not in the interval", "use --model curve, which carries it";
     /// Reading offset dominates dead time.
     OffsetDominatesDeadTime, Doubt, "{share} % of the dead time's variance comes from the reading offset, which these pulse counts cannot tell from dead time", "run some widths with a quarter of the pulses (fill levels threefold apart), or state reading_offset_uncertainty in bench.toml: knowing it to a third would bring the half-width from {now} to {then} ms";
     /// Reading offset dominates flow.
