@@ -1,7 +1,8 @@
 //! Writes the invented captures of `bench-runs/`, the same bytes each time.
 //!
 //! `cargo run --example make_runs` writes them; with `-- --check` it only
-//! compares and fails where a file differs. Every injector, bench and fault in
+//! compares and fails where a file differs. Beside each capture stands
+//! `truth.csv`: the slope and dead time that the simulation holds. Every injector, bench and fault in
 //! here is invented. The physics is deliberately not that of any delivery model
 //! the library fits: coil current rises by L/R, the needle leaves when the
 //! current passes an opening value and closes later the more current flows at
@@ -65,6 +66,51 @@ impl Injector {
     }
 }
 
+/// Header of every `truth.csv`. Flow in mm³/ms and mm³, or mg/ms and mg by mass.
+const TRUTH_HEADER: &str = "# What the simulation holds: the least-squares line of the delivery curve over the range\n\
+     injector,stage,voltage_v,pressure_kpa,line_lo_ms,line_hi_ms,slope,dead_time_ms,delivered_at_2_ms\n";
+
+/// Slope and dead time of the least-squares line of the delivery curve,
+/// uniform in pulse width over `[lo, hi]` ms, by the midpoint rule.
+fn true_line(injector: &Injector, volts: f64, kpa: f64, lo: f64, hi: f64) -> (f64, f64) {
+    const STEPS: u32 = 20_000;
+    let (middle, width) = (f64::midpoint(lo, hi), hi - lo);
+    let step = width / f64::from(STEPS);
+    let (mut mean, mut moment) = (0.0, 0.0);
+    for i in 0..STEPS {
+        let w = lo + (f64::from(i) + 0.5) * step;
+        let q = injector.pulse(w, volts, kpa);
+        mean += q * step / width;
+        moment += q * (w - middle) * step;
+    }
+    let slope = 12.0 * moment / width.powi(3);
+    (slope, middle - mean / slope)
+}
+
+/// One line of `truth.csv`; `density` in mg/mm³, 1 for results by volume.
+fn truth_line(
+    out: &mut String,
+    injector: &Injector,
+    stage: &str,
+    at: (f64, f64),
+    range: (f64, f64),
+    density: f64,
+) {
+    let (volts, kpa) = at;
+    let (slope, dead_time) = true_line(injector, volts, kpa, range.0, range.1);
+    line(
+        out,
+        format_args!(
+            "{},{stage},{volts},{kpa:.2},{},{},{:.4},{dead_time:.4},{:.4}",
+            injector.id,
+            range.0,
+            range.1,
+            slope * density,
+            injector.pulse(2.0, volts, kpa) * density
+        ),
+    );
+}
+
 /// A vessel with its hidden errors. Volumes in mL, or grams for a balance.
 #[derive(Clone, Copy)]
 struct Vessel {
@@ -94,14 +140,13 @@ fn count(per_pulse: f64, target: f64) -> u32 {
     (hundreds.clamp(1.0, 160.0) * 100.0) as u32
 }
 
-/// A matched set of six: three voltages, nine widths, two fill levels.
-fn healthy_six() -> String {
-    let mut rng = ChaCha8Rng::seed_from_u64(6_300);
+/// Six alike injectors.
+fn six() -> Vec<Injector> {
     let deviations = [0.3, -0.5, 0.1, 0.6, -0.2, -0.4];
     let flights = [0.820, 0.828, 0.808, 0.824, 0.815, 0.820];
     let coils = [12.2, 12.3, 12.2, 12.4, 12.1, 12.3];
     let ids = ["H1", "H2", "H3", "H4", "H5", "H6"];
-    let set: Vec<Injector> = (0..6)
+    (0..6)
         .map(|i| Injector {
             id: ids[i],
             flow: 4.2 * (1.0 + deviations[i] / 100.0),
@@ -110,7 +155,13 @@ fn healthy_six() -> String {
             opening_current: 0.4,
             flight: flights[i],
         })
-        .collect();
+        .collect()
+}
+
+/// A matched set of six: three voltages, nine widths, two fill levels.
+fn healthy_six() -> (String, String) {
+    let mut rng = ChaCha8Rng::seed_from_u64(6_300);
+    let set = six();
     let cylinders: Vec<Vessel> = (0..6)
         .map(|_| Vessel {
             division: 1.0,
@@ -124,6 +175,7 @@ fn healthy_six() -> String {
         "# Invented data: simulated by examples/make_runs.rs, seed 6300\n\
          injector,voltage_v,pressure_kpa,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml,vessel,repeat,fluid_temp_c\n",
     );
+    let mut truth = String::from(TRUTH_HEADER);
     for volts in [10.0, 12.0, 14.0] {
         let kpa = 300.0 + kpa_off;
         for width in [1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0, 9.0, 12.0] {
@@ -149,25 +201,27 @@ fn healthy_six() -> String {
                 }
             }
         }
-        if volts == 14.0 {
-            for repeat in 1..=3 {
-                for (injector, vessel) in set.iter().zip(&cylinders) {
-                    // Fully open the pressure at the injector is a little lower.
-                    let flow = 0.99 * injector.full_flow(kpa);
-                    let ml = read(&mut rng, *vessel, 20.0 * flow);
-                    line(
-                        &mut out,
-                        format_args!(
-                            "{},14,300,,,,20,{ml},C{},{repeat},21.0",
-                            injector.id,
-                            &injector.id[1..]
-                        ),
-                    );
-                }
-            }
+        let range = (if volts < 11.0 { 2.5 } else { 2.0 }, 12.0);
+        for injector in &set {
+            truth_line(&mut truth, injector, "", (volts, 300.0), range, 1.0);
         }
     }
-    out
+    for repeat in 1..=3 {
+        for (injector, vessel) in set.iter().zip(&cylinders) {
+            // Fully open the pressure at the injector is a little lower.
+            let flow = 0.99 * injector.full_flow(300.0 + kpa_off);
+            let ml = read(&mut rng, *vessel, 20.0 * flow);
+            let cylinder = &injector.id[1..];
+            line(
+                &mut out,
+                format_args!(
+                    "{},14,300,,,,20,{ml},C{cylinder},{repeat},21.0",
+                    injector.id
+                ),
+            );
+        }
+    }
+    (out, truth)
 }
 
 /// Appends one line; writing to a string cannot fail.
@@ -176,7 +230,7 @@ fn line(out: &mut String, text: std::fmt::Arguments) {
 }
 
 /// Four neglected injectors, weighed as received and again after cleaning.
-fn neglected_four() -> String {
+fn neglected_four() -> (String, String) {
     let mut rng = ChaCha8Rng::seed_from_u64(4_300);
     // g/mL of n-heptane at 21 °C
     let density = 0.683;
@@ -205,6 +259,7 @@ fn neglected_four() -> String {
         "# Invented data: simulated by examples/make_runs.rs, seed 4300\n\
          stage,injector,pulse_width_ms,period_ms,pulses,mass_start_g,mass_g,repeat,fluid_temp_c\n",
     );
+    let mut truth = String::from(TRUTH_HEADER);
     for stage in ["as_received", "cleaned"] {
         let cleaned = stage == "cleaned";
         for (id, flow_before, flow_after, flight_before, flight_after) in set {
@@ -215,6 +270,8 @@ fn neglected_four() -> String {
                 flight: if cleaned { flight_after } else { flight_before },
                 ..healthy
             };
+            let (at, range) = ((14.0, 300.0), (2.0, 12.0));
+            truth_line(&mut truth, &injector, stage, at, range, density);
             for repeat in 1..=3 {
                 for width in [1.2, 1.4, 1.7, 2.0, 2.5, 3.5, 5.0, 8.0, 12.0] {
                     // The last repeat is run with a quarter of the pulses.
@@ -238,16 +295,39 @@ fn neglected_four() -> String {
             }
         }
     }
-    out
+    (out, truth)
 }
 
 /// Five injectors into five cylinders, written as people write.
-fn messy_wide() -> String {
+fn messy_wide() -> (String, String) {
     let mut rng = ChaCha8Rng::seed_from_u64(5_435);
     const KPA_PER_PSI: f64 = 6.894_757_293_168_361;
     let ids = ["0412", "0413", "0417", "0420", "0431"];
     let flows = [3.31, 3.36, 3.27, 3.34, 3.20];
     let flights = [0.80, 0.83, 0.79, 0.81, 0.86];
+    let nominal = Injector {
+        id: "",
+        flow: 3.3,
+        inductance: 9.0,
+        resistance: 14.5,
+        opening_current: 0.38,
+        flight: 0.81,
+    };
+    let set: Vec<Injector> = (0..5)
+        .map(|i| Injector {
+            id: ids[i],
+            flow: flows[i],
+            flight: flights[i],
+            ..nominal
+        })
+        .collect();
+    // The harness takes 0.04 V of the 13.5 V at the supply.
+    let volts = 13.46;
+    let mut truth = String::from(TRUTH_HEADER);
+    for injector in &set {
+        let at = (volts, 43.5 * KPA_PER_PSI);
+        truth_line(&mut truth, injector, "", at, (2.0, 10.0), 1.0);
+    }
     let offsets = [0.1, -0.2, 0.3, -0.1, -0.3];
     let mut out = String::from(
         "# Invented data: simulated by examples/make_runs.rs, seed 5435\r\n\
@@ -264,30 +344,17 @@ fn messy_wide() -> String {
             let width = f64::from(width_us) / 1000.0;
             let psi = 43.5 + (0.15 * normal(&mut rng)).clamp(-0.4, 0.4);
             let target = if repeat == 3 { 21.0 } else { 82.0 };
-            let nominal = Injector {
-                id: "",
-                flow: 3.3,
-                inductance: 9.0,
-                resistance: 14.5,
-                opening_current: 0.38,
-                flight: 0.81,
-            };
             let pulses = count(nominal.pulse(width, 13.5, 300.0), target);
             let mut cells = Vec::new();
             let (mut reason, mut note) = ("", "");
             for i in order {
-                let injector = Injector {
-                    id: ids[i],
-                    flow: flows[i],
-                    flight: flights[i],
-                    ..nominal
-                };
+                let injector = set[i];
                 let vessel = Vessel {
                     division: 0.5,
                     offset: offsets[i],
                     gain: 0.0,
                 };
-                let per_pulse = injector.pulse(width, 13.46, psi * KPA_PER_PSI);
+                let per_pulse = injector.pulse(width, volts, psi * KPA_PER_PSI);
                 let mut ml = read(&mut rng, vessel, f64::from(pulses) * per_pulse / 1000.0);
                 if injector.id == "0413" && repeat == 2 && width_us == 3000 {
                     // A hose came off: the reading is far low and is excluded.
@@ -313,7 +380,7 @@ fn messy_wide() -> String {
             out.push_str(&text);
         }
     }
-    out
+    (out, truth)
 }
 
 /// A number with a decimal comma.
@@ -326,16 +393,18 @@ fn main() -> Result<(), Box<dyn Error>> {
         .nth(1)
         .is_some_and(|word| word == "--check");
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("bench-runs");
-    for (run, text) in [
+    for (run, (capture, truth)) in [
         ("healthy-six", healthy_six()),
         ("neglected-four", neglected_four()),
         ("messy-wide", messy_wide()),
     ] {
-        let path = root.join(run).join("capture.csv");
-        if !check {
-            std::fs::write(&path, &text)?;
-        } else if std::fs::read_to_string(&path)? != text {
-            return Err(format!("{run}/capture.csv is not what this program writes").into());
+        for (name, text) in [("capture.csv", capture), ("truth.csv", truth)] {
+            let path = root.join(run).join(name);
+            if !check {
+                std::fs::write(&path, &text)?;
+            } else if std::fs::read_to_string(&path)? != text {
+                return Err(format!("{run}/{name} is not what this program writes").into());
+            }
         }
     }
     Ok(())
