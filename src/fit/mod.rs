@@ -1,0 +1,3 @@
+//! Fits of one sweep, on plain numbers.
+
+pub mod curve;
