@@ -79,7 +79,7 @@ pub fn equality_of_slopes(
                     need: 2 * k + 1,
                 });
             }
-            if separate == 0.0 {
+            if separate <= fits.iter().map(|f| f.rounding_sum_of_squares).sum() {
                 return Err(FitError::NoScatter);
             }
             let phi = separate / dof2;

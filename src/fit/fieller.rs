@@ -5,9 +5,13 @@
 //! set need not be an interval: where the slope is hardly known it is two rays
 //! or the whole line, and it must never be turned into an interval then.
 
-use super::distribution::coverage_factor;
+use super::distribution::{RELATIVE_PRECISION, coverage_factor};
 use super::error::FitError;
 use super::line::{LineFit, Predicted};
+
+/// Relative doubt in t², twice that of the quantile: within it g cannot be told
+/// from 1.
+const DOUBT_IN_T_SQUARED: f64 = 2.0 * RELATIVE_PRECISION;
 
 /// The x that are compatible with a crossing, at a stated level of confidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -72,8 +76,8 @@ pub fn x_intercept(
 /// *Errors*: [`FitError::OutOfDomain`] for level or dof;
 /// [`FitError::NotACovariance`]; [`FitError::SlopeIsZero`] where the slope is
 /// zero beyond doubt and the line misses, so that no x is compatible.
-/// *Numerics*: where rounding cannot tell which kind of set it is (g within a
-/// few units in the last place of 1), the larger one is given.
+/// *Numerics*: where rounding cannot tell which kind of set it is (g within
+/// 2e-11 of 1), the larger one is given.
 pub fn x_intercept_set(
     intercept: f64,
     slope: f64,
@@ -176,16 +180,17 @@ impl Decorrelated {
                 Err(FitError::SlopeIsZero)
             };
         }
-        // Rounding of the two terms of A: below it the sign of A is unknown. A
-        // smaller A always means a larger set, so the doubt goes that way.
-        let doubt = 8.0 * f64::EPSILON * b * b;
+        // Below this the sign of A is unknown. A smaller A always means a larger
+        // set, so the doubt goes that way.
+        let doubt = DOUBT_IN_T_SQUARED * b * b;
         let mut lead = b * b - t2 * self.var_slope;
         if lead.abs() <= doubt {
             lead = -doubt;
         }
         let (from_y, from_slope) = (lead * self.var_y, self.var_slope * y * y);
         let discriminant = t2 * (from_y + from_slope);
-        if lead < 0.0 && from_y + from_slope <= 8.0 * f64::EPSILON * from_slope {
+        let unsure = DOUBT_IN_T_SQUARED * (t2 * self.var_slope * self.var_y + from_slope);
+        if lead < 0.0 && from_y + from_slope <= unsure {
             return Ok(FiellerSet::WholeLine);
         }
         let (one, other) = roots(lead, b * y, y * y - t2 * self.var_y, discriminant.sqrt());
@@ -252,8 +257,8 @@ mod tests {
 
     #[test]
     fn g_of_one_is_never_bounded() {
-        for nudge in -3..=3 {
-            let b = 1.0 + f64::from(nudge) * f64::EPSILON;
+        for nudge in -9..=9 {
+            let b = 1.0 + f64::from(nudge) * 1e-12;
             for a in [5.0, -5.0] {
                 let got = set(a, b, [[1.0, 0.0], [0.0, 1.0]]).unwrap();
                 assert!(matches!(got, FiellerSet::TwoRays { .. }), "{b} {got:?}");

@@ -60,7 +60,7 @@ pub fn lack_of_fit(x: &[f64], fit: &LineFit) -> Result<Option<LackOfFit>, FitErr
             .sum::<f64>();
     }
     let (dof1, dof2) = ((m - 2) as f64, (n - m) as f64);
-    let f = (pure > rounding_of(x, fit)).then(|| (lack / dof1) / (pure / dof2));
+    let f = (pure > fit.rounding_sum_of_squares).then(|| (lack / dof1) / (pure / dof2));
     let p_value = f.map(|f| f_p_value(f, dof1, Some(dof2))).transpose()?;
     Ok(Some(LackOfFit {
         lack_of_fit_sum_of_squares: lack,
@@ -84,15 +84,6 @@ fn groups_of_equal(x: &[f64]) -> Vec<Vec<usize>> {
         }
     }
     groups
-}
-
-/// The sum of squares that rounding alone gives: a few units in the last place
-/// of the largest y on every point.
-fn rounding_of(x: &[f64], fit: &LineFit) -> f64 {
-    let line = |i: usize| fit.y_at_x_mean + fit.slope * (x[i] - fit.x_mean) + fit.residuals[i];
-    let largest = (0..x.len()).map(|i| line(i).abs()).fold(0.0, f64::max);
-    let unit = 4.0 * f64::EPSILON * largest;
-    fit.sum_of_weights * unit * unit
 }
 
 #[cfg(test)]

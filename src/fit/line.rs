@@ -56,6 +56,10 @@ pub struct LineFit {
     pub r_squared: Option<f64>,
     /// Σ w·r².
     pub residual_sum_of_squares: f64,
+    /// What the rounding of y alone may leave in the sum of squares: four units
+    /// in the last place of the largest |y| at every point. Scatter below it is
+    /// no scatter.
+    pub rounding_sum_of_squares: f64,
     /// Σ (r/u)², to be held against n − 2; `None` with equal weights.
     pub chi_squared: Option<f64>,
     /// Where the scale of `covariance` comes from.
@@ -167,6 +171,7 @@ pub fn fit_line(
         _ => 1.0,
     };
     let (var_mean, var_slope) = (phi / sum_of_weights, phi / sxx);
+    let rounding = 4.0 * f64::EPSILON * y.iter().map(|v| v.abs()).fold(0.0, f64::max);
     let y_at_x_mean = y_mean + offset;
     let cov = -x_mean * var_slope;
     Ok(LineFit {
@@ -185,6 +190,7 @@ pub fn fit_line(
             None
         },
         residual_sum_of_squares: rss,
+        rounding_sum_of_squares: sum_of_weights * rounding * rounding,
         chi_squared: matches!(weights, Weights::FromUncertainty(_)).then_some(rss),
         scale_source: scale,
         x_mean,

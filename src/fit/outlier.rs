@@ -103,27 +103,20 @@ pub fn grubbs_statistic(values: &[f64]) -> Result<Grubbs, FitError> {
 
 /// Gives the externally studentised residual of every point of a line.
 ///
-/// `y` are the values that `fit` was made from.
-///
 /// *Method*: with scale from scatter t = r·√w/(s₍ᵢ₎·√(1 − h)), where
 /// s₍ᵢ₎² = (SS − w·r²/(1 − h))/(n − 3) is the residual variance without the
 /// point, n − 3 degrees of freedom; with stated scale z = r·√w/√(1 − h).
 /// *Source*: Cook & Weisberg, Residuals and Influence in Regression (1982),
 /// 2.2.1 (from memory).
 /// *Errors*: [`FitError::TooFewPoints`] below four points with scale from
-/// scatter, [`FitError::LengthsDiffer`].
+/// scatter.
 /// *Numerics*: a residual within four units in the last place of the largest
 /// |y| counts as zero, so that an exact line has no outliers.
-pub fn studentised_residuals(
-    y: &[f64],
-    fit: &LineFit,
-) -> Result<Vec<StudentisedResidual>, FitError> {
-    super::error::require_length("y", y.len(), fit.residuals.len())?;
+pub fn studentised_residuals(fit: &LineFit) -> Result<Vec<StudentisedResidual>, FitError> {
     let dof = limit_dof(fit)?;
-    let largest = y.iter().map(|v| v.abs()).fold(0.0, f64::max);
-    let rounding = 4.0 * f64::EPSILON * largest;
-    let n = y.len() as f64;
-    (0..y.len())
+    let rounding = (fit.rounding_sum_of_squares / fit.sum_of_weights).sqrt();
+    let n = fit.residuals.len() as f64;
+    (0..fit.residuals.len())
         .map(|i| {
             let Some(value) = studentise(fit, i, rounding) else {
                 return Ok(StudentisedResidual {
@@ -210,7 +203,7 @@ mod tests {
         let x = [1.0, 2.0, 3.0, 4.0, 5.0];
         let y = [2.0, 4.0, 7.0, 8.0, 10.0];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        let got = studentised_residuals(&y, &fit).unwrap();
+        let got = studentised_residuals(&fit).unwrap();
         assert_eq!(got[2].value, Some(f64::INFINITY));
         assert_eq!(got[2].p_value, Some(0.0));
     }
@@ -220,7 +213,7 @@ mod tests {
         let x: Vec<f64> = (0..9).map(|i| 0.1 * f64::from(i)).collect();
         let y: Vec<f64> = x.iter().map(|x| 4.2 * (x - 0.7)).collect();
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        for r in studentised_residuals(&y, &fit).unwrap() {
+        for r in studentised_residuals(&fit).unwrap() {
             assert_eq!((r.value, r.p_value), (Some(0.0), Some(1.0)));
         }
     }
@@ -230,7 +223,7 @@ mod tests {
         let x = [1.0, 1.0, 1.0, 5.0];
         let y = [1.0, 1.1, 0.9, 7.0];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        assert_eq!(studentised_residuals(&y, &fit).unwrap()[3].value, None);
+        assert_eq!(studentised_residuals(&fit).unwrap()[3].value, None);
     }
 
     #[test]
@@ -238,7 +231,7 @@ mod tests {
         let x = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0];
         let y = [1.1, 1.9, 3.2, 4.9, 4.8, 6.1];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        let got = studentised_residuals(&y, &fit).unwrap();
+        let got = studentised_residuals(&fit).unwrap();
         for i in 0..x.len() {
             let drop = |v: &[f64]| [&v[..i], &v[i + 1..]].concat();
             let rest = fit_line(&drop(&x), &drop(&y), Weights::Equal, ScaleSource::Scatter);
