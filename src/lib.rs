@@ -10,4 +10,5 @@ pub mod characterisation;
 pub mod finding;
 pub mod fit;
 pub mod matching;
+pub mod plots;
 pub mod units;

@@ -1,1 +1,4 @@
 //! The one integration binary.
+
+mod fixture;
+mod pictures;
