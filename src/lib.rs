@@ -11,4 +11,5 @@ pub mod finding;
 pub mod fit;
 pub mod matching;
 pub mod plots;
+pub mod report;
 pub mod units;

@@ -24,6 +24,7 @@ pub use delivery::deliveries;
 pub use deviations::deviations;
 pub use linearity::linearities;
 pub use text::visible;
+pub(crate) use text::{columns, plain, shortened, voltage};
 
 /// One picture, ready to be written to a file or set into a report.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -80,12 +81,7 @@ impl Group<'_> {
         let pressure = self
             .pressure_kpa
             .map(|kpa| format!("{}kPa", text::plain(kpa)));
-        let parts = [
-            Some(kind),
-            Some(injector),
-            pressure.as_deref(),
-            self.stage,
-        ];
+        let parts = [Some(kind), Some(injector), pressure.as_deref(), self.stage];
         text::file_stem(&parts.into_iter().flatten().collect::<Vec<_>>())
     }
 

@@ -149,7 +149,10 @@ pub(super) fn picture(
 ) -> Picture {
     let mut drawn = String::new();
     {
-        let size = ((width * FINE).round() as u32, (height * FINE).round() as u32);
+        let size = (
+            (width * FINE).round() as u32,
+            (height * FINE).round() as u32,
+        );
         let canvas = Canvas {
             area: SVGBackend::with_string(&mut drawn, size).into_drawing_area(),
         };

@@ -100,7 +100,11 @@ mod tests {
     fn luminance(RGBColor(r, g, b): RGBColor) -> f64 {
         let linear = |byte: u8| {
             let x = f64::from(byte) / 255.0;
-            if x <= 0.040_45 { x / 12.92 } else { ((x + 0.055) / 1.055).powf(2.4) }
+            if x <= 0.040_45 {
+                x / 12.92
+            } else {
+                ((x + 0.055) / 1.055).powf(2.4)
+            }
         };
         0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b)
     }

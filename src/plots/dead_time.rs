@@ -92,20 +92,26 @@ fn dead_time(series: &[&Series<'_>], pressures: bool) -> Option<Picture> {
     let x = Span::of(values().map(|v| v.0))?;
     let y = Span::of(values().flat_map(|v| [Some(v.1), v.2[0], v.2[1]]).flatten())?;
     let under = if pressures {
-        first.stage.map_or_else(|| "several pressures".to_owned(), visible)
+        first
+            .stage
+            .map_or_else(|| "several pressures".to_owned(), visible)
     } else {
         condition(first.stage, first.pressure_kpa)
     };
     let title = "Dead time against supply voltage, with 95 % intervals".to_owned();
-    let pressure = first.pressure_kpa.filter(|_| !pressures).map(|kpa| format!("{}kPa", plain(kpa)));
+    let pressure = first
+        .pressure_kpa
+        .filter(|_| !pressures)
+        .map(|kpa| format!("{}kPa", plain(kpa)));
     let parts = [Some("dead-time"), pressure.as_deref(), first.stage];
     let caption = Caption {
         file_stem: file_stem(&parts.into_iter().flatten().collect::<Vec<_>>()),
         title: title.clone(),
         alt: alternative(series, &under, pressures),
     };
-    let rows = series.len() * if pressures { 2 } else { 1 };
-    let height = (legend_bottom(TOP, rows, 0) + 10.0).max(460.0);
+    let open = values().any(|v| v.2.contains(&None));
+    let rows = series.len() * if pressures { 2 } else { 1 } + if open { 2 } else { 0 };
+    let height = (legend_bottom(TOP, rows, 1) + 10.0).max(460.0);
     let panel = Panel {
         x: x.padded(0.1),
         y: y.padded(0.06),
@@ -126,6 +132,15 @@ fn dead_time(series: &[&Series<'_>], pressures: bool) -> Option<Picture> {
             if pressures {
                 legend.words(&condition(None, one.pressure_kpa));
             }
+        }
+        if open {
+            legend.gap();
+            legend.entry("arrow: not bounded", |(x, y)| {
+                let tip = [(x - 3.0, y + 1.0), (x, y + 7.0), (x + 3.0, y + 1.0)];
+                canvas.line(&[(x, y - 7.0), (x, y + 7.0)], 1.0, colour::QUIET);
+                canvas.line(&tip, 1.0, colour::QUIET);
+            });
+            legend.words("on this side");
         }
     }))
 }

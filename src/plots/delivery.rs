@@ -4,9 +4,7 @@ use plotters::style::RGBColor;
 
 use super::canvas::{Align, Canvas, Caption, body, picture};
 use super::colour::{self, GRID, QUIET, SHADE};
-use super::frame::{
-    Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom, mark,
-};
+use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom, mark};
 use super::text::{plain, shortened, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
@@ -74,26 +72,40 @@ impl Line {
     /// Where it meets zero delivery, or the left edge of the picture.
     fn start(&self, panel: &Panel) -> f64 {
         let zero = -self.offset / self.slope;
-        if zero.is_finite() { zero.max(panel.x.lo) } else { panel.x.lo }
+        if zero.is_finite() {
+            zero.max(panel.x.lo)
+        } else {
+            panel.x.lo
+        }
     }
 }
 
 fn delivery(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
     let points = || group.sweeps.iter().flat_map(|s| &s.points);
     let x = Span::of(points().map(|p| p.pulse_width_ms).filter(|w| *w > 0.0))?;
-    let y = Span::of(points().filter(|p| p.pulse_width_ms > 0.0).map(|p| p.delivered))?;
+    let y = Span::of(
+        points()
+            .filter(|p| p.pulse_width_ms > 0.0)
+            .map(|p| p.delivered),
+    )?;
     let lines: Vec<Option<Line>> = group.sweeps.iter().map(|s| Line::of(s)).collect();
     let id = visible(&injector.id);
     let caption = Caption {
         file_stem: group.stem("delivery", &injector.id),
-        title: format!("{}: delivered per pulse against pulse width", shortened(&id, 30)),
+        title: format!(
+            "{}: delivered per pulse against pulse width",
+            shortened(&id, 30)
+        ),
         alt: alternative(&id, group, &lines),
     };
     let common = common_range(&lines);
     let rows = group.sweeps.len() * if common.is_some() { 1 } else { 2 } + 5;
     let height = legend_bottom(TOP, rows, 2).max(460.0);
     let panel = Panel {
-        x: Span { lo: 0.0, hi: x.hi * 1.03 },
+        x: Span {
+            lo: 0.0,
+            hi: x.hi * 1.03,
+        },
         y: y.with_zero().padded(0.04),
         across: PLOT_X,
         down: [TOP, height - 54.0],
@@ -101,7 +113,10 @@ fn delivery(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
     Some(picture(caption, (WIDTH, height), |canvas| {
         heading(
             canvas,
-            &format!("{}: delivered per pulse against pulse width", shortened(&id, 30)),
+            &format!(
+                "{}: delivered per pulse against pulse width",
+                shortened(&id, 30)
+            ),
             &group.condition(),
         );
         if let Some([lo, hi]) = common {
@@ -189,7 +204,13 @@ fn legend(
     for (i, label) in group.labels().iter().enumerate().rev() {
         legend.entry(label, |at| mark(canvas, at, i, colour::ramp(i, count)));
         match (common, lines[i].as_ref()) {
-            (None, Some(Line { range: Some([lo, hi]), .. })) => {
+            (
+                None,
+                Some(Line {
+                    range: Some([lo, hi]),
+                    ..
+                }),
+            ) => {
                 legend.words(&format!("line {} to {} ms", plain(*lo), plain(*hi)));
             }
             (None, _) => legend.words("no line"),
@@ -197,7 +218,8 @@ fn legend(
         }
     }
     legend.gap();
-    let bar = |(x, y): (f64, f64), width: f64| canvas.line(&[(x - 10.0, y), (x + 10.0, y)], width, QUIET);
+    let bar =
+        |(x, y): (f64, f64), width: f64| canvas.line(&[(x - 10.0, y), (x + 10.0, y)], width, QUIET);
     match common {
         Some([lo, hi]) => {
             legend.entry("line in its range,", |at| {
@@ -211,11 +233,19 @@ fn legend(
     legend.entry("line continued", |at| bar(at, 0.5));
     if let Some(half) = widest_band(panel, lines) {
         legend.entry(
-            if half < 2.0 { "95 % band (very thin)" } else { "95 % band" },
+            if half < 2.0 {
+                "95 % band (very thin)"
+            } else {
+                "95 % band"
+            },
             |(x, y)| canvas.rectangle((x - 10.0, y - 5.0), (x + 10.0, y + 5.0), GRID),
         );
     }
-    if group.sweeps.iter().any(|s| s.points.iter().any(|p| !p.used)) {
+    if group
+        .sweeps
+        .iter()
+        .any(|s| s.points.iter().any(|p| !p.used))
+    {
         legend.entry("reading left out", |at| cross(canvas, at, QUIET));
     }
 }

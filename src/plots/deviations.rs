@@ -1,10 +1,10 @@
 //! The set at a glance: each injector's deviation at each operating point.
 
+use super::Picture;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, GRID, QUIET, RULE, SHADE};
 use super::frame::{Panel, Span, WIDTH, heading, mark};
 use super::text::{plain, shortened, signed, visible};
-use super::Picture;
 use crate::characterisation::Characterisation;
 use crate::matching::{Deviation, OperatingPoint, SetMatch};
 use crate::units::rounded_pair;
@@ -29,7 +29,10 @@ pub fn deviations(document: &Characterisation) -> Option<Picture> {
         .operating_points
         .iter()
         .map(|point| {
-            let here = set.deviations.iter().filter(|d| d.operating_point == point.label);
+            let here = set
+                .deviations
+                .iter()
+                .filter(|d| d.operating_point == point.label);
             (point, here.collect::<Vec<_>>())
         })
         .filter(|(_, here)| !here.is_empty())
@@ -51,7 +54,10 @@ pub fn deviations(document: &Characterisation) -> Option<Picture> {
             let bottom = top + NAME + here.len() as f64 * ROW;
             let panel = Panel {
                 x,
-                y: Span { lo: 0.0, hi: here.len() as f64 },
+                y: Span {
+                    lo: 0.0,
+                    hi: here.len() as f64,
+                },
                 across: ACROSS,
                 down: [top + NAME, bottom],
             };
@@ -79,7 +85,10 @@ fn span(set: &SetMatch, panels: &[(&OperatingPoint, Vec<&Deviation>)]) -> Option
 /// The tolerance, midway between the lowest and the highest injector.
 fn band(set: &SetMatch, here: &[&Deviation]) -> Option<[f64; 2]> {
     let extremes = Span::of(here.iter().map(|d| d.percent))?;
-    let (middle, half) = ((extremes.lo + extremes.hi) / 2.0, set.tolerance_percent? / 2.0);
+    let (middle, half) = (
+        (extremes.lo + extremes.hi) / 2.0,
+        set.tolerance_percent? / 2.0,
+    );
     Some([middle - half, middle + half])
 }
 
@@ -102,10 +111,20 @@ fn one_point(
     panel.x_ticks(canvas, false);
     let zero = panel.at(0.0, 0.0).0;
     canvas.line(&[(zero, top), (zero, bottom)], 1.0, RULE);
-    let bold = Type { bold: true, ..body(Align::Left) };
-    canvas.text((16.0, top - 12.0), &shortened(&visible(&point.label), 70), bold);
+    let bold = Type {
+        bold: true,
+        ..body(Align::Left)
+    };
+    canvas.text(
+        (16.0, top - 12.0),
+        &shortened(&visible(&point.label), 70),
+        bold,
+    );
     if first {
-        let quiet = Type { colour: QUIET, ..body(Align::Left) };
+        let quiet = Type {
+            colour: QUIET,
+            ..body(Align::Left)
+        };
         canvas.text((FIGURES_X, top - 12.0), "% of the mean", quiet);
     }
     for (i, deviation) in here.iter().enumerate() {
@@ -130,10 +149,19 @@ fn one_injector(canvas: &Canvas<'_>, panel: &Panel, deviation: &Deviation, row: 
             (true, 0) => 6.0,
             (true, _) => -6.0,
         };
-        let shape = [(column + back, row - 3.5), (column, row), (column + back, row + 3.5)];
+        let shape = [
+            (column + back, row - 3.5),
+            (column, row),
+            (column + back, row + 3.5),
+        ];
         canvas.line(&shape, 1.0, colour);
     }
-    mark(canvas, (panel.at(deviation.percent, 0.0).0, row), index, colour);
+    mark(
+        canvas,
+        (panel.at(deviation.percent, 0.0).0, row),
+        index,
+        colour,
+    );
     canvas.text((FIGURES_X, row), &figure(deviation), body(Align::Left));
 }
 
@@ -158,8 +186,15 @@ fn feet(canvas: &Canvas<'_>, panel: &Panel) {
     panel.x_ticks(canvas, true);
     let row = panel.down[1] + 36.0;
     let [left, right] = panel.across;
-    canvas.text(((left + right) / 2.0, row), "deviation from the set mean, %", body(Align::Middle));
-    let quiet = |align| Type { colour: QUIET, ..body(align) };
+    canvas.text(
+        ((left + right) / 2.0, row),
+        "deviation from the set mean, %",
+        body(Align::Middle),
+    );
+    let quiet = |align| Type {
+        colour: QUIET,
+        ..body(align)
+    };
     canvas.text((left, row), "← leaner", quiet(Align::Left));
     canvas.text((right, row), "richer →", quiet(Align::Right));
 }

@@ -96,7 +96,11 @@ impl Panel {
                 colour: QUIET,
                 ..body(Align::Right)
             };
-            canvas.text((self.across[0] - 8.0, row), &signed(y, places, false), quiet);
+            canvas.text(
+                (self.across[0] - 8.0, row),
+                &signed(y, places, false),
+                quiet,
+            );
         }
     }
 
@@ -149,7 +153,11 @@ impl Panel {
             if open {
                 let back = if side == 0 { -6.0 } else { 6.0 };
                 canvas.line(
-                    &[(column - 3.0, row + back), (column, row), (column + 3.0, row + back)],
+                    &[
+                        (column - 3.0, row + back),
+                        (column, row),
+                        (column + 3.0, row + back),
+                    ],
                     1.0,
                     colour,
                 );
@@ -209,7 +217,12 @@ pub(super) fn mark(canvas: &Canvas<'_>, at: (f64, f64), index: usize, colour: RG
             .map(|(k, size)| (f64::from(k) * half_turn / 5.0, size))
             .map(|(angle, size)| (size * angle.sin(), -size * angle.cos()))
             .collect(),
-        _ => vec![(-2.0, -r * 1.2), (2.0, -r * 1.2), (2.0, r * 1.2), (-2.0, r * 1.2)],
+        _ => vec![
+            (-2.0, -r * 1.2),
+            (2.0, -r * 1.2),
+            (2.0, r * 1.2),
+            (-2.0, r * 1.2),
+        ],
     };
     let mut placed: Vec<_> = corners
         .into_iter()
@@ -227,8 +240,18 @@ pub(super) fn mark(canvas: &Canvas<'_>, at: (f64, f64), index: usize, colour: RG
 fn plus(long: f64, thin: f64) -> Vec<(f64, f64)> {
     let (l, t) = (long, thin);
     vec![
-        (-t, -l), (t, -l), (t, -t), (l, -t), (l, t), (t, t),
-        (t, l), (-t, l), (-t, t), (-l, t), (-l, -t), (-t, -t),
+        (-t, -l),
+        (t, -l),
+        (t, -t),
+        (l, -t),
+        (l, t),
+        (t, t),
+        (t, l),
+        (-t, l),
+        (-t, t),
+        (-l, t),
+        (-l, -t),
+        (-t, -t),
     ]
 }
 
@@ -313,7 +336,13 @@ mod tests {
     fn ticks_are_round_and_lie_inside() {
         let (steps, places) = ticks(Span { lo: 0.0, hi: 1.55 }, 8);
         assert_eq!((steps.len(), places), (8, 1));
-        let (steps, places) = ticks(Span { lo: -0.013, hi: 0.021 }, 4);
+        let (steps, places) = ticks(
+            Span {
+                lo: -0.013,
+                hi: 0.021,
+            },
+            4,
+        );
         assert_eq!(places, 2);
         assert_eq!(steps.len(), 4);
         assert!(ticks(Span { lo: 1.0, hi: 1.0 }, 4).0.is_empty());

@@ -24,10 +24,17 @@ fn is_invisible(c: char) -> bool {
         || u32::from(c) & 0xfffe == 0xfffe
 }
 
-/// Shortens text to `width` columns by an ellipsis in its middle; characters
-/// outside of Latin, Greek and Cyrillic count twice.
-pub(super) fn shortened(text: &str, width: usize) -> String {
-    let columns = |c: char| if u32::from(c) < 0x600 { 1 } else { 2 };
+/// Columns that a character takes, on the safe side: letters outside of Latin,
+/// Greek and Cyrillic count twice, punctuation and symbols once.
+pub(crate) fn columns(c: char) -> usize {
+    match u32::from(c) {
+        0..0x600 | 0x2000..0x2e80 => 1,
+        _ => 2,
+    }
+}
+
+/// Shortens text to `width` columns by an ellipsis in its middle.
+pub(crate) fn shortened(text: &str, width: usize) -> String {
     if text.chars().map(columns).sum::<usize>() <= width {
         return text.to_owned();
     }
@@ -67,10 +74,14 @@ pub(super) fn file_stem(parts: &[&str]) -> String {
 }
 
 /// A number to at most three decimals without trailing zeros.
-pub(super) fn plain(value: f64) -> String {
+pub(crate) fn plain(value: f64) -> String {
     let text = format!("{value:.3}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" { "0".to_owned() } else { text.to_owned() }
+    if text == "-0" {
+        "0".to_owned()
+    } else {
+        text.to_owned()
+    }
 }
 
 /// A number with a true minus sign and so many decimals.
@@ -85,7 +96,7 @@ pub(super) fn signed(value: f64, places: usize, plus: bool) -> String {
 }
 
 /// A voltage in words.
-pub(super) fn voltage(volts: Option<f64>) -> String {
+pub(crate) fn voltage(volts: Option<f64>) -> String {
     volts.map_or_else(
         || "voltage not stated".to_owned(),
         |v| format!("{} V", plain(v)),
@@ -93,7 +104,7 @@ pub(super) fn voltage(volts: Option<f64>) -> String {
 }
 
 /// Pressure and stage in words.
-pub(super) fn condition(stage: Option<&str>, pressure_kpa: Option<f64>) -> String {
+pub(crate) fn condition(stage: Option<&str>, pressure_kpa: Option<f64>) -> String {
     let pressure = pressure_kpa.map_or_else(
         || "pressure not stated".to_owned(),
         |kpa| format!("{} kPa", plain(kpa)),
@@ -118,7 +129,10 @@ mod tests {
 
     #[test]
     fn file_names_stay_in_their_folder() {
-        assert_eq!(file_stem(&["delivery", "../../etc/x"]), "delivery-____etc_x");
+        assert_eq!(
+            file_stem(&["delivery", "../../etc/x"]),
+            "delivery-____etc_x"
+        );
         assert_eq!(file_stem(&["delivery", "a\\b:c\n"]), "delivery-a_b_c_");
         assert_eq!(file_stem(&["dead-time", "43.5kPa"]), "dead-time-43.5kPa");
     }

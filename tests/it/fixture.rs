@@ -42,7 +42,11 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
             let open = w > dead_time + 0.05;
             let aside = id == "B7" && volts == 12.0 && w == 4.0;
             let percent = deviation(w) + noise + if aside { 4.0 } else { 0.0 };
-            let delivered = if open { ideal * (1.0 + percent / 100.0) } else { 0.02 };
+            let delivered = if open {
+                ideal * (1.0 + percent / 100.0)
+            } else {
+                0.02
+            };
             Point {
                 source: "demo.csv".into(),
                 line: 2 + i as u64 + (seed as u64) * 8,
@@ -60,7 +64,11 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
     let mut findings = vec![Finding::new(
         Kind::OffsetDominatesDeadTime,
         Place::default(),
-        &[("share", json!(71.0)), ("now", json!(0.027)), ("then", json!(0.0147))],
+        &[
+            ("share", json!(71.0)),
+            ("now", json!(0.027)),
+            ("then", json!(0.0147)),
+        ],
     )];
     if points.iter().any(|p| !p.used) {
         findings.push(Finding::new(
@@ -92,7 +100,13 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
             Some(14.0),
             COVERAGE,
         )),
-        dead_time: Some(Estimate::symmetric(dead_time, Unit::Millisecond, Some(u_x), Some(14.0), COVERAGE)),
+        dead_time: Some(Estimate::symmetric(
+            dead_time,
+            Unit::Millisecond,
+            Some(u_x),
+            Some(14.0),
+            COVERAGE,
+        )),
         flow_offset: Some(Estimate::symmetric(
             -slope * dead_time,
             Unit::CubicMillimetre,
@@ -103,7 +117,10 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
         reading_offset: None,
         covariance: Some(Covariance {
             parameters: vec!["slope".into(), "flow_offset".into()],
-            matrix: vec![vec![u_s * u_s, -0.6 * u_s * 0.041], vec![-0.6 * u_s * 0.041, 0.041 * 0.041]],
+            matrix: vec![
+                vec![u_s * u_s, -0.6 * u_s * 0.041],
+                vec![-0.6 * u_s * 0.041, 0.041 * 0.041],
+            ],
         }),
         line_range_ms: Some([2.0, 10.0]),
         linear_flow_range_ms: Some([if volts < 11.0 { 2.0 } else { 1.6 }, 10.0]),
@@ -116,7 +133,13 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
                 Some(14.0),
                 COVERAGE,
             ),
-            dead_time: Estimate::symmetric(dead_time * 1.01, Unit::Millisecond, Some(0.03), Some(14.0), COVERAGE),
+            dead_time: Estimate::symmetric(
+                dead_time * 1.01,
+                Unit::Millisecond,
+                Some(0.03),
+                Some(14.0),
+                COVERAGE,
+            ),
         }),
         linearity_deviation: WIDTHS
             .iter()
@@ -137,25 +160,60 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
         delivery: None,
         static_flow: None,
         scatter: Scatter {
-            reading: Some(Estimate::symmetric(0.3, Unit::CubicMillimetre, Some(0.1), Some(5.0), 2.57)),
-            repeatability_percent: Some(Estimate::symmetric(0.3, Unit::Percent, Some(0.1), Some(5.0), 2.57)),
+            reading: Some(Estimate::symmetric(
+                0.3,
+                Unit::CubicMillimetre,
+                Some(0.1),
+                Some(5.0),
+                2.57,
+            )),
+            repeatability_percent: Some(Estimate::symmetric(
+                0.3,
+                Unit::Percent,
+                Some(0.1),
+                Some(5.0),
+                2.57,
+            )),
             residual_sd: Some(0.04),
         },
         r_squared: Some(0.9998),
         lack_of_fit: None,
         other_fits: vec![],
         budget: vec![
-            BudgetRow { component: "reading offset of the vessel".into(), kind: Evaluation::B, dead_time_us: 10.5, slope_percent: 0.02 },
-            BudgetRow { component: "scatter of the readings".into(), kind: Evaluation::A, dead_time_us: 5.6, slope_percent: 0.17 },
-            BudgetRow { component: "vessel tolerance".into(), kind: Evaluation::B, dead_time_us: 2.1, slope_percent: 0.12 },
-            BudgetRow { component: "supply voltage".into(), kind: Evaluation::B, dead_time_us: 3.0, slope_percent: 0.0 },
+            BudgetRow {
+                component: "reading offset of the vessel".into(),
+                kind: Evaluation::B,
+                dead_time_us: 10.5,
+                slope_percent: 0.02,
+            },
+            BudgetRow {
+                component: "scatter of the readings".into(),
+                kind: Evaluation::A,
+                dead_time_us: 5.6,
+                slope_percent: 0.17,
+            },
+            BudgetRow {
+                component: "vessel tolerance".into(),
+                kind: Evaluation::B,
+                dead_time_us: 2.1,
+                slope_percent: 0.12,
+            },
+            BudgetRow {
+                component: "supply voltage".into(),
+                kind: Evaluation::B,
+                dead_time_us: 3.0,
+                slope_percent: 0.0,
+            },
         ],
         points,
         findings: vec![],
     };
     let place = fit.place(id);
     for finding in &mut findings {
-        finding.place = Place { line: finding.place.line, ..place.clone() };
+        finding.place = Place {
+            line: finding.place.line,
+            ..place.clone()
+        };
     }
     fit.findings = findings;
     fit
@@ -171,15 +229,31 @@ pub fn small() -> Characterisation {
             sweeps: [(10.0, 0.58), (12.0, 0.22), (14.0, 0.0)]
                 .iter()
                 .enumerate()
-                .map(|(j, &(volts, more))| sweep(id, (3 * i + j) as f64, slope - 0.001 * more, dead_time + more, volts))
+                .map(|(j, &(volts, more))| {
+                    sweep(
+                        id,
+                        (3 * i + j) as f64,
+                        slope - 0.001 * more,
+                        dead_time + more,
+                        volts,
+                    )
+                })
                 .collect(),
             checks: None,
         })
         .collect();
     let mut document = Characterisation {
         schema: SchemaTag::V1,
-        tool: Tool { name: "meniscus".into(), version: "0.1.0".into() },
-        sources: vec![Source { name: "demo.csv".into(), sha256: "0".repeat(64), rows: 96, rows_used: 95 }],
+        tool: Tool {
+            name: "meniscus".into(),
+            version: "0.1.0".into(),
+        },
+        sources: vec![Source {
+            name: "demo.csv".into(),
+            sha256: "0".repeat(64),
+            rows: 96,
+            rows_used: 95,
+        }],
         bench: bench(),
         effects: vec![Effect {
             id: "vessel:tolerance".into(),
@@ -217,7 +291,11 @@ fn bench() -> Bench {
             density_uncertainty: None,
             expansion_per_k: None,
         }),
-        job: Some(Job { reference: Some("demo, invented".into()), operator: None, date: Some("2020-01-01".into()) }),
+        job: Some(Job {
+            reference: Some("demo, invented".into()),
+            operator: None,
+            date: Some("2020-01-01".into()),
+        }),
         ..Bench::default()
     }
 }
@@ -274,14 +352,24 @@ fn set_match() -> SetMatch {
         findings: vec![Finding::new(
             Kind::Undecided,
             Place::default(),
-            &[("lower", json!(1.55)), ("upper", json!(2.71)), ("tolerance", json!(2.5)), ("factor", json!(3))],
+            &[
+                ("lower", json!(1.55)),
+                ("upper", json!(2.71)),
+                ("tolerance", json!(2.5)),
+                ("factor", json!(3)),
+            ],
         )],
     }
 }
 
 /// The same set with ids that a customer's sheet should not but may contain.
 pub fn hostile() -> Characterisation {
-    let names = ["<script>alert(1)</script>", "a\"b'c&d\n\u{1b}[31mred", "../../etc/x", "..\\..\\etc\\x\u{202e}gnp"];
+    let names = [
+        "<script>alert(1)</script>",
+        "a\"b'c&d\n\u{1b}[31mred",
+        "../../etc/x",
+        "..\\..\\etc\\x\u{202e}gnp",
+    ];
     let mut document = small();
     for (injector, name) in document.injectors.iter_mut().zip(names) {
         injector.id = name.into();
@@ -293,7 +381,10 @@ pub fn hostile() -> Characterisation {
     }
     if let Some(set) = &mut document.set_match {
         for deviation in &mut set.deviations {
-            let i = IDS.iter().position(|(id, ..)| *id == deviation.injector).unwrap();
+            let i = IDS
+                .iter()
+                .position(|(id, ..)| *id == deviation.injector)
+                .unwrap();
             deviation.injector = names[i].into();
         }
         set.worst_injector = Some(names[3].into());
