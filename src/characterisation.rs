@@ -7,7 +7,7 @@ mod document;
 mod finite;
 
 pub use document::{
-    Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read,
-    to_json, to_json_lines,
+    Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
+    to_json_lines,
 };
 pub use finite::NotFinite;

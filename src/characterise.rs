@@ -1,7 +1,7 @@
 //! The main job as one function: captures in, characterisation file out.
 
 use crate::capture::{Bench, Capture, CaptureFile, Fault, SetPoints, read_captures};
-use crate::characterisation::{Characterisation, Injector, SchemaTag, Tool};
+use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::{FitOptions, FittedInjector, SweepFit, fit_capture, shared_effects};
 use crate::matching::{Criterion, SetMatch, WantedPoint, members_at, operating_points, score};
@@ -29,24 +29,21 @@ pub fn characterise(
 ) -> Result<Characterisation, Vec<Fault>> {
     let capture = read_captures(files, bench, set_points)?;
     let injectors = fit_capture(&capture, &request.fit);
-    let sweeps = injectors.iter().flat_map(|i| i.sweeps.iter().map(|s| (i.id.as_str(), s)));
+    let sweeps = injectors
+        .iter()
+        .flat_map(|i| i.sweeps.iter().map(|s| (i.id.as_str(), s)));
     let set_match = match_latest(sweeps.collect(), &request.points, request.criterion);
     let mut findings = capture.findings.clone();
     if injectors.len() == 1 {
         findings.push(Finding::new(Kind::OneInjector, Place::default(), &[]));
     }
     Ok(Characterisation {
-        schema: SchemaTag::V1,
-        tool: Tool {
-            name: env!("CARGO_PKG_NAME").to_owned(),
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-        },
         effects: shared_effects(&capture),
         injectors: with_checks(injectors, &capture),
-        sources: capture.sources,
         bench: capture.bench,
         set_match,
         findings,
+        ..Characterisation::blank(capture.sources)
     })
 }
 

@@ -40,8 +40,11 @@ enum Failure {
     /// Standard output is gone, or full.
     #[error("standard output: {0}")]
     Output(#[from] io::Error),
+    /// The report cannot be written as asked.
+    #[error(transparent)]
+    Report(#[from] crate::report::ReportError),
     /// Anything else, with what to do about it.
-    #[error("{what}\n  hint: {hint}")]
+    #[error("{what}\nhint: {hint}")]
     Other {
         /// What is wrong.
         what: String,
@@ -52,7 +55,10 @@ enum Failure {
 
 impl Failure {
     fn other(what: impl ToString, hint: &str) -> Self {
-        Self::Other { what: what.to_string(), hint: hint.to_owned() }
+        Self::Other {
+            what: what.to_string(),
+            hint: hint.to_owned(),
+        }
     }
 }
 
@@ -60,14 +66,22 @@ impl Failure {
 const FAULTS_SHOWN: usize = 50;
 
 fn list_faults(faults: &[crate::capture::Fault]) -> String {
-    let mut lines: Vec<String> =
-        faults.iter().take(FAULTS_SHOWN).map(|fault| crate::report::visible(&fault.to_string())).collect();
+    let mut lines: Vec<String> = faults
+        .iter()
+        .take(FAULTS_SHOWN)
+        .map(|fault| crate::plots::visible(&fault.to_string()))
+        .collect();
     if faults.len() > FAULTS_SHOWN {
-        lines.push(format!("… and {} more; `check --json` lists them all", faults.len() - FAULTS_SHOWN));
+        lines.push(format!(
+            "… and {} more; `check --json` lists them all",
+            faults.len() - FAULTS_SHOWN
+        ));
     }
     let count = faults.len();
     let word = if count == 1 { "fault" } else { "faults" };
-    lines.push(format!("{count} {word}; nothing was fitted and nothing written"));
+    lines.push(format!(
+        "{count} {word}; nothing was fitted and nothing written"
+    ));
     lines.join("\n")
 }
 
@@ -78,7 +92,9 @@ pub fn run() -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::CriterionFailed) => ExitCode::from(1),
         // Whoever closed the pipe has seen enough: a normal end.
-        Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => {
+            ExitCode::SUCCESS
+        }
         Err(failure) => {
             // Nothing can be done about a stderr that is gone.
             let _ = writeln!(anstream::stderr(), "error: {failure}");
@@ -125,5 +141,10 @@ fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
 fn style() -> crate::report::Style {
     let width = terminal_size::terminal_size().map_or(100, |(w, _)| usize::from(w.0));
     let colour = anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
-    crate::report::Style { width, colour, flow_unit: None }
+    crate::report::Style {
+        width,
+        colour,
+        flow_unit: None,
+        density: None,
+    }
 }

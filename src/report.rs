@@ -14,7 +14,7 @@ use thiserror::Error;
 
 use crate::units::{Basis, FlowUnit};
 
-pub use terminal::terminal;
+pub use terminal::{check_text, set_text, terminal};
 
 /// How a report should look.
 #[derive(Debug, Clone, PartialEq)]

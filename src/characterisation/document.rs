@@ -67,6 +67,25 @@ pub struct Characterisation {
     pub findings: Vec<Finding>,
 }
 
+impl Characterisation {
+    /// A file of these captures that says nothing yet, stamped with schema and program.
+    pub fn blank(sources: Vec<Source>) -> Self {
+        Self {
+            schema: SchemaTag::V1,
+            tool: Tool {
+                name: env!("CARGO_PKG_NAME").to_owned(),
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+            },
+            sources,
+            bench: Bench::default(),
+            effects: Vec::new(),
+            injectors: Vec::new(),
+            set_match: None,
+            findings: Vec::new(),
+        }
+    }
+}
+
 /// Why a file is not a characterisation file of a known version.
 #[derive(Debug, Error)]
 pub enum ReadError {
@@ -103,8 +122,11 @@ pub fn to_json_lines(document: &Characterisation) -> Result<String, NotFinite> {
     let mut text = String::new();
     for injector in &document.injectors {
         for sweep in &injector.sweeps {
-            let line = serde_json::to_string(&Line { injector: &injector.id, sweep })
-                .expect("the document has string keys and finite numbers only");
+            let line = serde_json::to_string(&Line {
+                injector: &injector.id,
+                sweep,
+            })
+            .expect("the document has string keys and finite numbers only");
             text.push_str(&line);
             text.push('\n');
         }

@@ -10,7 +10,11 @@ use crate::report;
 
 /// Runs the command: exit status 2 where there is a fault.
 pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Failure> {
-    let Input { files, bench, set_points } = read_input(&args.input)?;
+    let Input {
+        files,
+        bench,
+        set_points,
+    } = read_input(&args.input)?;
     let checked = check_captures(&files, bench, set_points);
     if args.json {
         let files: Vec<_> = checked
@@ -22,7 +26,11 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Failure> {
             json!({"files": files, "errors": checked.faults, "findings": checked.findings});
         print(&format!("{object:#}\n"))?;
     } else {
-        print(&report::check_text(&checked.sources, &checked.findings, &super::style()))?;
+        print(&report::check_text(
+            &checked.sources,
+            &checked.findings,
+            &super::style(),
+        ))?;
     }
     if checked.faults.is_empty() {
         Ok(Outcome::Done)

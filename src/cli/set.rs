@@ -47,7 +47,10 @@ fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
         let request = Request {
             fit: FitOptions::default(),
             points: Vec::new(),
-            criterion: crate::matching::Criterion { tolerance_percent: None, risk_percent: 5.0 },
+            criterion: crate::matching::Criterion {
+                tolerance_percent: None,
+                risk_percent: 5.0,
+            },
         };
         let document = characterise(&captures, input.bench, input.set_points, &request)
             .map_err(Failure::Faults)?;

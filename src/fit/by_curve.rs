@@ -2,7 +2,8 @@
 
 use super::core::{Core, Outlier};
 use super::curve::{
-    CurveError, CurveFit, CurveReading, CurveSetup, Misreading, ReadingUse, Scale as Prior, fit_curve,
+    CurveError, CurveFit, CurveReading, CurveSetup, Misreading, ReadingUse, Scale as Prior,
+    fit_curve,
 };
 use super::describe::ladder;
 use super::prepared::{Prepared, Standing};
@@ -21,7 +22,10 @@ const REPEATABILITY: (f64, f64) = (0.003, 0.9);
 ///
 /// # Errors
 /// [`CurveError`] where the readings do not carry a curve.
-pub(super) fn fit_by_curve(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Core, CurveError> {
+pub(super) fn fit_by_curve(
+    prepared: &Prepared<'_>,
+    options: &FitOptions,
+) -> Result<Core, CurveError> {
     let index: Vec<usize> = prepared.used().collect();
     let readings: Vec<CurveReading> = index.iter().map(|i| reading(prepared, *i)).collect();
     let Some([lo, hi]) = prepared.line_range else {
@@ -32,9 +36,17 @@ pub(super) fn fit_by_curve(prepared: &Prepared<'_>, options: &FitOptions) -> Res
     if options.keep_all {
         // Judged as usual, kept all the same: what looks misread is still told.
         let judged = fit;
-        fit = fit_curve(&readings, &CurveSetup { misreading: None, ..setup })?;
+        fit = fit_curve(
+            &readings,
+            &CurveSetup {
+                misreading: None,
+                ..setup
+            },
+        )?;
         for (kept, judged) in fit.readings.iter_mut().zip(&judged.readings) {
-            kept.log_odds = judged.log_odds.filter(|_| judged.usage == ReadingUse::Misreading);
+            kept.log_odds = judged
+                .log_odds
+                .filter(|_| judged.usage == ReadingUse::Misreading);
         }
     }
     Ok(core(prepared, &index, fit))
@@ -43,7 +55,11 @@ pub(super) fn fit_by_curve(prepared: &Prepared<'_>, options: &FitOptions) -> Res
 fn reading(prepared: &Prepared<'_>, i: usize) -> CurveReading {
     let reading = &prepared.sweep.readings[i];
     // A start reading adds the reading's own variance once more.
-    let start = if reading.start_subtracted { prepared.instrument.reading_uncertainty.powi(2) } else { 0.0 };
+    let start = if reading.start_subtracted {
+        prepared.instrument.reading_uncertainty.powi(2)
+    } else {
+        0.0
+    };
     CurveReading {
         width_ms: reading.pulse_width_ms,
         pulses: reading.pulses,
@@ -60,9 +76,17 @@ fn setup(
     _options: &FitOptions,
 ) -> CurveSetup {
     let instrument = &prepared.instrument;
-    let log_sd = if instrument.reading_stated { STATED_READING_LOG_SD } else { READING_LOG_SD };
+    let log_sd = if instrument.reading_stated {
+        STATED_READING_LOG_SD
+    } else {
+        READING_LOG_SD
+    };
     CurveSetup {
-        reading: Prior::about(instrument.reading_uncertainty, log_sd, instrument.reading_floor),
+        reading: Prior::about(
+            instrument.reading_uncertainty,
+            log_sd,
+            instrument.reading_floor,
+        ),
         repeatability: Prior::about(REPEATABILITY.0, REPEATABILITY.1, 0.0),
         pulse_scatter: 0.0,
         offset_mean: 0.0,
@@ -88,7 +112,9 @@ fn core(prepared: &Prepared<'_>, index: &[usize], fit: CurveFit) -> Core {
             ReadingUse::Used => reading_uncertainty[*i] = Some(judged.reading_uncertainty / pulses),
             ReadingUse::BeyondDutyLimit => left_out[*i] = Some("duty cycle above the limit"),
             ReadingUse::TooShort => left_out[*i] = Some("so short that the injector may not open"),
-            ReadingUse::Misreading => left_out[*i] = Some("set aside: the other readings contradict it"),
+            ReadingUse::Misreading => {
+                left_out[*i] = Some("set aside: the other readings contradict it")
+            }
         }
         if judged.usage == ReadingUse::Misreading || (judged.used() && misread) {
             outliers.push(Outlier {
@@ -98,7 +124,11 @@ fn core(prepared: &Prepared<'_>, index: &[usize], fit: CurveFit) -> Core {
             });
         }
     }
-    debug_assert!(index.iter().all(|i| prepared.standing[*i] == Standing::Used));
+    debug_assert!(
+        index
+            .iter()
+            .all(|i| prepared.standing[*i] == Standing::Used)
+    );
     let c = fit.line.covariance;
     Core {
         model: Model::Curve,
@@ -127,11 +157,31 @@ fn budget(fit: &CurveFit) -> Vec<BudgetRow> {
     let s = 100.0 * (fit.line.slope.standard_uncertainty / fit.line.slope.value).abs();
     let (of_x, of_s) = (&fit.dead_time_shares, &fit.slope_shares);
     let rows = [
-        ("reading of the vessel", Evaluation::A, of_x.reading, of_s.reading),
-        ("repeatability", Evaluation::A, of_x.repeatability, of_s.repeatability),
+        (
+            "reading of the vessel",
+            Evaluation::A,
+            of_x.reading,
+            of_s.reading,
+        ),
+        (
+            "repeatability",
+            Evaluation::A,
+            of_x.repeatability,
+            of_s.repeatability,
+        ),
         ("reading offset", Evaluation::B, of_x.offset, of_s.offset),
-        ("shape of the delivery curve", Evaluation::B, of_x.departure, of_s.departure),
-        ("scales averaged over", Evaluation::A, of_x.scales, of_s.scales),
+        (
+            "shape of the delivery curve",
+            Evaluation::B,
+            of_x.departure,
+            of_s.departure,
+        ),
+        (
+            "scales averaged over",
+            Evaluation::A,
+            of_x.scales,
+            of_s.scales,
+        ),
     ];
     rows.map(|(component, kind, share_x, share_s)| BudgetRow {
         component: component.to_owned(),

@@ -17,12 +17,12 @@ const ASSUMED_REPEATABILITY: f64 = 0.003;
 ///
 /// # Errors
 /// [`FitError`] where the readings of the line range make no line.
-pub(super) fn fit_by_line(
-    prepared: &Prepared<'_>,
-    choice: WeightChoice,
-) -> Result<Core, FitError> {
+pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Result<Core, FitError> {
     let index = prepared.in_line_range();
-    let x: Vec<f64> = index.iter().map(|i| prepared.sweep.readings[*i].pulse_width_ms).collect();
+    let x: Vec<f64> = index
+        .iter()
+        .map(|i| prepared.sweep.readings[*i].pulse_width_ms)
+        .collect();
     let y: Vec<f64> = index.iter().map(|i| prepared.per_pulse(*i)).collect();
     let u: Vec<f64> = index.iter().map(|i| uncertainty(prepared, *i)).collect();
     let weighting = weighting(prepared, choice);
@@ -43,8 +43,11 @@ pub(super) fn fit_by_line(
             (Scale::Scatter, Some(sd)) => sd,
             _ => 1.0,
         };
-        reading_uncertainty[*i] =
-            Some(if weighting == Weighting::Equal { factor } else { u[k] * factor });
+        reading_uncertainty[*i] = Some(if weighting == Weighting::Equal {
+            factor
+        } else {
+            u[k] * factor
+        });
     }
     let covariance = line.covariance;
     let dead_time_us = x_intercept(line.intercept, line.slope, covariance)
@@ -55,7 +58,10 @@ pub(super) fn fit_by_line(
         scale,
         slope: line.slope,
         offset: line.intercept,
-        covariance: [[covariance[1][1], covariance[0][1]], [covariance[0][1], covariance[0][0]]],
+        covariance: [
+            [covariance[1][1], covariance[0][1]],
+            [covariance[0][1], covariance[0][0]],
+        ],
         degrees_of_freedom: line.degrees_of_freedom,
         r_squared: line.r_squared,
         residual_sd: line.residual_sd.filter(|_| weighting == Weighting::Equal),
@@ -67,7 +73,11 @@ pub(super) fn fit_by_line(
         curve: None,
         budget: vec![BudgetRow {
             component: "scatter of the readings".to_owned(),
-            kind: if scale == Scale::Stated { Evaluation::B } else { Evaluation::A },
+            kind: if scale == Scale::Stated {
+                Evaluation::B
+            } else {
+                Evaluation::A
+            },
             dead_time_us,
             slope_percent: 100.0 * (covariance[1][1].sqrt() / line.slope).abs(),
         }],
@@ -100,17 +110,27 @@ fn fit(
     prepared: &Prepared<'_>,
 ) -> Result<(LineFit, Scale), FitError> {
     if weighting == Weighting::Equal {
-        return Ok((fit_line(x, y, Weights::Equal, ScaleSource::Scatter)?, Scale::Scatter));
+        return Ok((
+            fit_line(x, y, Weights::Equal, ScaleSource::Scatter)?,
+            Scale::Scatter,
+        ));
     }
     let instrument = &prepared.instrument;
-    let floor = instrument.reading_floor / instrument.reading_uncertainty.max(instrument.reading_floor);
+    let floor =
+        instrument.reading_floor / instrument.reading_uncertainty.max(instrument.reading_floor);
     if x.len() > 2 {
         let line = fit_line(x, y, Weights::FromUncertainty(u), ScaleSource::Scatter)?;
         if line.residual_sd.is_some_and(|sd| sd >= floor) {
             return Ok((line, Scale::Scatter));
         }
     }
-    let least: Vec<f64> = u.iter().map(|u| u * floor.max(f64::MIN_POSITIVE.sqrt())).collect();
+    let least: Vec<f64> = u
+        .iter()
+        .map(|u| u * floor.max(f64::MIN_POSITIVE.sqrt()))
+        .collect();
     let stated = if x.len() > 2 { &least } else { u };
-    Ok((fit_line(x, y, Weights::FromUncertainty(stated), ScaleSource::Stated)?, Scale::Stated))
+    Ok((
+        fit_line(x, y, Weights::FromUncertainty(stated), ScaleSource::Stated)?,
+        Scale::Stated,
+    ))
 }

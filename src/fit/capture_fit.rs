@@ -32,10 +32,22 @@ pub struct FittedInjector {
 /// The result does not depend on the number of threads. A sweep that cannot be
 /// fitted is present without figures and with a finding that says why.
 pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjector> {
-    let prepared = prepare(capture, options);
-    let cores: Vec<Result<Fitted, Unfit>> =
+    let mut prepared = prepare(capture, options);
+    let mut cores: Vec<Result<Fitted, Unfit>> =
         prepared.par_iter().map(|p| fit_sweep(p, options)).collect();
     let sensitivities = sensitivities(&prepared, &cores);
+    // How far a reading off its voltage moves is known only now: once more for those.
+    prepared
+        .par_iter_mut()
+        .zip(&mut cores)
+        .zip(&sensitivities)
+        .for_each(|((p, core), sensitivity)| {
+            if let (Ok(fitted), Some(per_volt)) = (&core, sensitivity.per_volt)
+                && p.carry_voltage(fitted.core.slope, per_volt)
+            {
+                *core = fit_sweep(p, options);
+            }
+        });
     let fits: Vec<SweepFit> = prepared
         .par_iter()
         .zip(cores)
@@ -48,8 +60,18 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
                 Ok(fitted) => fitted,
                 Err(unfit) => return undescribed(prepared, options, &unfit.why, unfit.advice),
             };
-            let effects = effects(&capture.bench, prepared.sweep, &prepared.instrument, *sensitivity);
-            let told = Told { prepared, core: fitted.core, effects, other: fitted.other };
+            let effects = effects(
+                &capture.bench,
+                prepared.sweep,
+                &prepared.instrument,
+                *sensitivity,
+            );
+            let told = Told {
+                prepared,
+                core: fitted.core,
+                effects,
+                other: fitted.other,
+            };
             match describe(&told, options) {
                 Ok(mut fit) => {
                     fit.findings.extend(fitted.finding);
@@ -62,7 +84,8 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
     gather_injectors(&capture.sweeps, fits)
 }
 
-const MORE_WIDTHS: &str = "run at least three pulse widths, the longest several times the dead time";
+const MORE_WIDTHS: &str =
+    "run at least three pulse widths, the longest several times the dead time";
 
 /// What came out of the readings of one sweep.
 struct Fitted {
@@ -80,7 +103,11 @@ struct Unfit {
 
 fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> {
     let condition = |s: &Sweep| {
-        (s.stage.clone(), s.voltage_v.map(f64::to_bits), s.pressure_kpa.map(f64::to_bits))
+        (
+            s.stage.clone(),
+            s.voltage_v.map(f64::to_bits),
+            s.pressure_kpa.map(f64::to_bits),
+        )
     };
     let mut ranges = HashMap::new();
     for sweep in &capture.sweeps {
@@ -98,7 +125,13 @@ fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> 
                 .readings
                 .first()
                 .map_or("", |r| capture.sources[r.source].name.as_str());
-            Prepared::new(sweep, source, &capture.bench, ranges[&condition(sweep)], options)
+            Prepared::new(
+                sweep,
+                source,
+                &capture.bench,
+                ranges[&condition(sweep)],
+                options,
+            )
         })
         .collect()
 }
@@ -113,23 +146,44 @@ fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Un
     }
     // Asked for by name, equal weights mean the straight line's ordinary least squares.
     let line = || fit_by_line(prepared, options.weights);
-    let unfit = |error: FitError| Unfit { why: error.to_string(), advice: MORE_WIDTHS };
+    let unfit = |error: FitError| Unfit {
+        why: error.to_string(),
+        advice: MORE_WIDTHS,
+    };
     if options.model == ModelChoice::Line || options.weights == WeightChoice::Equal {
-        return Ok(Fitted { core: line().map_err(unfit)?, other: None, finding: None });
+        return Ok(Fitted {
+            core: line().map_err(unfit)?,
+            other: None,
+            finding: None,
+        });
     }
     match (fit_by_curve(prepared, options), options.model) {
         (Ok(core), _) => {
             let why = "a straight line ignores the bend at short pulses and the reading offset";
             let other = line().ok().map(|core| (core, why.to_owned()));
-            Ok(Fitted { core, other, finding: None })
+            Ok(Fitted {
+                core,
+                other,
+                finding: None,
+            })
         }
         (Err(error), ModelChoice::Auto) => {
             let place = prepared.sweep.place(prepared.source);
-            let finding =
-                Finding::new(Kind::LineInstead, place, &[("why", json!(error.to_string()))]);
-            Ok(Fitted { core: line().map_err(unfit)?, other: None, finding: Some(finding) })
+            let finding = Finding::new(
+                Kind::LineInstead,
+                place,
+                &[("why", json!(error.to_string()))],
+            );
+            Ok(Fitted {
+                core: line().map_err(unfit)?,
+                other: None,
+                finding: Some(finding),
+            })
         }
-        (Err(error), _) => Err(Unfit { why: error.to_string(), advice: MORE_WIDTHS }),
+        (Err(error), _) => Err(Unfit {
+            why: error.to_string(),
+            advice: MORE_WIDTHS,
+        }),
     }
 }
 
@@ -140,18 +194,26 @@ fn sensitivities(prepared: &[Prepared<'_>], cores: &[Result<Fitted, Unfit>]) -> 
     let along = |moving: SetPoint, fixed: SetPoint| {
         let group = |i: usize| {
             let s = prepared[i].sweep;
-            (&s.injector, &s.stage, prepared[i].source, fixed(s).map(f64::to_bits))
+            (
+                &s.injector,
+                &s.stage,
+                prepared[i].source,
+                fixed(s).map(f64::to_bits),
+            )
         };
         let mut curves: HashMap<_, Vec<(f64, f64)>> = HashMap::new();
         for (i, core) in cores.iter().enumerate() {
             let dead_time = core.as_ref().ok().map(|f| f.core.dead_time_value());
-            if let (Some(at), Some(dead_time)) =
-                (moving(prepared[i].sweep), dead_time.filter(|x| x.is_finite()))
-            {
+            if let (Some(at), Some(dead_time)) = (
+                moving(prepared[i].sweep),
+                dead_time.filter(|x| x.is_finite()),
+            ) {
                 curves.entry(group(i)).or_default().push((at, dead_time));
             }
         }
-        curves.values_mut().for_each(|curve| curve.sort_by(|a, b| a.0.total_cmp(&b.0)));
+        curves
+            .values_mut()
+            .for_each(|curve| curve.sort_by(|a, b| a.0.total_cmp(&b.0)));
         (0..prepared.len())
             .map(|i| slope_at(curves.get(&group(i))?, moving(prepared[i].sweep)?))
             .collect::<Vec<_>>()
@@ -177,7 +239,10 @@ fn gather_injectors(sweeps: &[Sweep], fits: Vec<SweepFit>) -> Vec<FittedInjector
     let mut places = HashMap::new();
     for (sweep, fit) in sweeps.iter().zip(fits) {
         let place = *places.entry(sweep.injector.as_str()).or_insert_with(|| {
-            injectors.push(FittedInjector { id: sweep.injector.clone(), sweeps: Vec::new() });
+            injectors.push(FittedInjector {
+                id: sweep.injector.clone(),
+                sweeps: Vec::new(),
+            });
             injectors.len() - 1
         });
         injectors[place].sweeps.push(fit);

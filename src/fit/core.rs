@@ -104,7 +104,11 @@ impl Core {
 
     /// The whole curve at a width of its grid.
     pub fn curve_point(&self, width_ms: f64) -> Option<&CurvePoint> {
-        self.curve.as_ref()?.curve.iter().find(|p| p.width_ms == width_ms)
+        self.curve
+            .as_ref()?
+            .curve
+            .iter()
+            .find(|p| p.width_ms == width_ms)
     }
 
     /// What one standard uncertainty of the vessel's reading offset, as far as
@@ -128,13 +132,18 @@ impl Core {
     /// # Errors
     /// As [`Core::dead_time`].
     pub fn asymptote(&self, effects: &[TypeB]) -> Result<Option<(Doubted, Doubted)>, FitError> {
-        let Some(curve) = &self.curve else { return Ok(None) };
+        let Some(curve) = &self.curve else {
+            return Ok(None);
+        };
         let (far, extra) = (&curve.asymptote, self.type_b_covariance(effects));
         let c = far.covariance;
         let all = x_intercept(
             far.flow_offset.value,
             far.slope.value,
-            [[c[1][1] + extra[1][1], c[0][1] + extra[0][1]], [c[0][1] + extra[0][1], c[0][0] + extra[0][0]]],
+            [
+                [c[1][1] + extra[1][1], c[0][1] + extra[0][1]],
+                [c[0][1] + extra[0][1], c[0][0] + extra[0][0]],
+            ],
         )?;
         let slope = linear(
             far.slope.value,
@@ -155,7 +164,10 @@ impl Core {
     fn type_b_covariance(&self, effects: &[TypeB]) -> [[f64; 2]; 2] {
         let mut total = [[0.0; 2]; 2];
         for effect in effects {
-            let part = [effect.on_slope(self.slope), effect.on_offset(self.slope, self.offset)];
+            let part = [
+                effect.on_slope(self.slope),
+                effect.on_offset(self.slope, self.offset),
+            ];
             for (row, a) in total.iter_mut().zip(part) {
                 for (cell, b) in row.iter_mut().zip(part) {
                     *cell += a * b;
@@ -169,7 +181,10 @@ impl Core {
     pub fn total_covariance(&self, effects: &[TypeB]) -> [[f64; 2]; 2] {
         let b = self.type_b_covariance(effects);
         let a = self.covariance;
-        [[a[0][0] + b[0][0], a[0][1] + b[0][1]], [a[1][0] + b[1][0], a[1][1] + b[1][1]]]
+        [
+            [a[0][0] + b[0][0], a[0][1] + b[0][1]],
+            [a[1][0] + b[1][0], a[1][1] + b[1][1]],
+        ]
     }
 
     /// Slope with its doubt.
@@ -179,8 +194,10 @@ impl Core {
     pub fn slope_doubted(&self, effects: &[TypeB]) -> Result<Doubted, FitError> {
         let total = self.total_covariance(effects);
         let dof = effective_dof(self.covariance[0][0], total[0][0], self.degrees_of_freedom);
-        let interval =
-            self.curve.as_ref().map(|c| c.interval_slope(self.type_b_covariance(effects)[0][0]));
+        let interval = self
+            .curve
+            .as_ref()
+            .map(|c| c.interval_slope(self.type_b_covariance(effects)[0][0]));
         linear(self.slope, total[0][0], dof, interval)
     }
 
@@ -211,9 +228,14 @@ impl Core {
         let set = x_intercept_set(self.offset, self.slope, swapped(total), dof, LEVEL)?;
         let (mut interval_95, open_set) = match set {
             FiellerSet::Bounded { low, high } => ([Some(low), Some(high)], None),
-            FiellerSet::TwoRays { left_max, right_min } => (
+            FiellerSet::TwoRays {
+                left_max,
+                right_min,
+            } => (
                 [None, None],
-                Some(format!("up to {left_max:.4} ms and from {right_min:.4} ms on")),
+                Some(format!(
+                    "up to {left_max:.4} ms and from {right_min:.4} ms on"
+                )),
             ),
             FiellerSet::WholeLine => ([None, None], Some("any value".to_owned())),
         };
@@ -254,5 +276,6 @@ fn linear(
 /// *Method*: ν_eff = ν·(u²/u_A²)². *Source*: GUM G.4, equation G.2b
 /// (Welch–Satterthwaite), the number of the equation from memory.
 pub(super) fn effective_dof(own: f64, total: f64, dof: Option<f64>) -> Option<f64> {
-    dof.filter(|_| own > 0.0).map(|dof| dof * (total / own).powi(2))
+    dof.filter(|_| own > 0.0)
+        .map(|dof| dof * (total / own).powi(2))
 }

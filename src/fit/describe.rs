@@ -33,7 +33,12 @@ pub(super) struct Told<'a> {
 /// # Errors
 /// [`FitError`] where slope or dead time have no meaning.
 pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit, FitError> {
-    let Told { prepared, core, effects, .. } = told;
+    let Told {
+        prepared,
+        core,
+        effects,
+        ..
+    } = told;
     let basis = prepared.sweep.basis;
     let mut fit = empty(prepared, options);
     let dead_time = core.dead_time(effects)?;
@@ -43,9 +48,12 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
     fit.model = core.model;
     fit.weighting = core.weighting;
     fit.scale = core.scale;
-    let mut shown_slope = estimate(&slope, basis.flow_unit(), effects, |e| e.on_slope(core.slope));
-    let mut shown_dead_time =
-        estimate(&dead_time.doubted, Unit::Millisecond, effects, |e| e.dead_time_ms);
+    let mut shown_slope = estimate(&slope, basis.flow_unit(), effects, |e| {
+        e.on_slope(core.slope)
+    });
+    let mut shown_dead_time = estimate(&dead_time.doubted, Unit::Millisecond, effects, |e| {
+        e.dead_time_ms
+    });
     if let Some(common) = core.common_offset(prepared.instrument.offset_uncertainty) {
         let id = prepared.instrument.offset_effect_id();
         shown_slope.shared.insert(id.clone(), common.slope);
@@ -58,7 +66,10 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
     }));
     fit.covariance = Some(Covariance {
         parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: core.total_covariance(effects).map(|row| row.to_vec()).to_vec(),
+        matrix: core
+            .total_covariance(effects)
+            .map(|row| row.to_vec())
+            .to_vec(),
     });
     fit.r_squared = core.r_squared;
     fit.lack_of_fit.clone_from(&core.lack_of_fit);
@@ -71,7 +82,11 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
     if let Some(curve) = &core.curve {
         let (offset, noise) = (&curve.offset, &curve.noise);
         let amount = basis.amount_unit();
-        fit.reading_offset = Some(spread_estimate((offset.value, offset.standard_uncertainty), amount, 1.0));
+        fit.reading_offset = Some(spread_estimate(
+            (offset.value, offset.standard_uncertainty),
+            amount,
+            1.0,
+        ));
         fit.scatter.reading = Some(spread_estimate(noise.reading, amount, 1.0));
         fit.scatter.repeatability_percent =
             Some(spread_estimate(noise.repeatability, Unit::Percent, 100.0));
@@ -122,7 +137,11 @@ fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
         linearity_deviation: Vec::new(),
         delivery: None,
         static_flow: static_flow::static_flow(prepared),
-        scatter: Scatter { reading: None, repeatability_percent: None, residual_sd: None },
+        scatter: Scatter {
+            reading: None,
+            repeatability_percent: None,
+            residual_sd: None,
+        },
         r_squared: None,
         lack_of_fit: None,
         other_fits: Vec::new(),
@@ -161,14 +180,23 @@ pub(super) fn normal95() -> f64 {
 }
 
 /// A doubted value with what each shared effect contributes.
-fn estimate(doubted: &Doubted, unit: Unit, effects: &[TypeB], part: impl Fn(&TypeB) -> f64) -> Estimate {
+fn estimate(
+    doubted: &Doubted,
+    unit: Unit,
+    effects: &[TypeB],
+    part: impl Fn(&TypeB) -> f64,
+) -> Estimate {
     Estimate {
         value: doubted.value,
         unit,
         standard_uncertainty: Some(doubted.standard_uncertainty),
         degrees_of_freedom: doubted.degrees_of_freedom,
         interval_95: doubted.interval_95,
-        shared: effects.iter().map(|e| (e.id.clone(), part(e))).filter(|(_, p)| *p != 0.0).collect(),
+        shared: effects
+            .iter()
+            .map(|e| (e.id.clone(), part(e)))
+            .filter(|(_, p)| *p != 0.0)
+            .collect(),
     }
 }
 
@@ -178,15 +206,22 @@ fn spread_estimate((mean, sd): (f64, f64), unit: Unit, factor: f64) -> Estimate 
 }
 
 fn asymptote(core: &Core, basis: Basis, effects: &[TypeB]) -> Result<Option<Asymptote>, FitError> {
-    Ok(core.asymptote(effects)?.map(|(slope, dead_time)| Asymptote {
-        slope: estimate(&slope, basis.flow_unit(), effects, |e| e.on_slope(core.slope)),
-        dead_time: estimate(&dead_time, Unit::Millisecond, effects, |e| e.dead_time_ms),
-    }))
+    Ok(core
+        .asymptote(effects)?
+        .map(|(slope, dead_time)| Asymptote {
+            slope: estimate(&slope, basis.flow_unit(), effects, |e| {
+                e.on_slope(core.slope)
+            }),
+            dead_time: estimate(&dead_time, Unit::Millisecond, effects, |e| e.dead_time_ms),
+        }))
 }
 
 fn other_fit(basis: Basis) -> impl Fn(&(Core, String)) -> Option<OtherFit> {
     move |(core, why_not)| {
-        let (slope, offset) = (core.slope_doubted(&[]).ok()?, core.offset_doubted(&[]).ok()?);
+        let (slope, offset) = (
+            core.slope_doubted(&[]).ok()?,
+            core.offset_doubted(&[]).ok()?,
+        );
         let dead_time = core.dead_time(&[]).ok()?.doubted;
         Some(OtherFit {
             model: core.model,
@@ -209,13 +244,19 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
         .map(|width| {
             let line = core.line_at(width);
             if width <= dead_time || line <= 0.0 {
-                return LinearityDeviation { pulse_width_ms: width, percent: None, interval_95: [None, None] };
+                return LinearityDeviation {
+                    pulse_width_ms: width,
+                    percent: None,
+                    interval_95: [None, None],
+                };
             }
             if let Some(point) = core.curve_point(width) {
                 return LinearityDeviation {
                     pulse_width_ms: width,
                     percent: point.deviation_percent.map(|d| d.value),
-                    interval_95: point.deviation_percent.map_or([None, None], |d| d.interval_95),
+                    interval_95: point
+                        .deviation_percent
+                        .map_or([None, None], |d| d.interval_95),
                 };
             }
             let (mean, u) = mean_at(prepared, core, width);
@@ -244,10 +285,12 @@ fn mean_at(prepared: &Prepared<'_>, core: &Core, width: f64) -> (f64, Option<f64
         .collect();
     let count = here.len() as f64;
     let mean = here.iter().map(|i| prepared.per_pulse(*i)).sum::<f64>() / count;
-    let known: Vec<f64> = here.iter().filter_map(|i| core.reading_uncertainty[*i]).collect();
-    let u = (!known.is_empty()).then(|| {
-        (known.iter().map(|u| u * u).sum::<f64>() / known.len() as f64 / count).sqrt()
-    });
+    let known: Vec<f64> = here
+        .iter()
+        .filter_map(|i| core.reading_uncertainty[*i])
+        .collect();
+    let u = (!known.is_empty())
+        .then(|| (known.iter().map(|u| u * u).sum::<f64>() / known.len() as f64 / count).sqrt());
     (mean, u)
 }
 
@@ -259,7 +302,10 @@ fn linear_range(
     options: &FitOptions,
 ) -> Option<[f64; 2]> {
     line_range?;
-    let within = |d: &LinearityDeviation| d.percent.is_some_and(|p| p.abs() <= options.linearity_limit_percent);
+    let within = |d: &LinearityDeviation| {
+        d.percent
+            .is_some_and(|p| p.abs() <= options.linearity_limit_percent)
+    };
     deviations
         .chunk_by(|a, b| within(a) == within(b))
         .filter(|run| within(&run[0]))
@@ -270,20 +316,36 @@ fn linear_range(
 /// The delivery curve on a grid for prediction: the measured widths and a
 /// geometric ladder between them.
 fn delivery(told: &Told<'_>) -> DeliveryCurve {
-    let Told { prepared, core, effects, .. } = told;
+    let Told {
+        prepared,
+        core,
+        effects,
+        ..
+    } = told;
     let nodes = grid(prepared, core);
     let values: Vec<(f64, f64)> = nodes.iter().map(|w| core.delivered(*w)).collect();
     let delivered: Vec<f64> = values.iter().map(|v| v.0).collect();
     let standard_uncertainty = values
         .iter()
         .map(|(q, variance)| {
-            let b: f64 = effects.iter().map(|e| e.on_delivered(*q, core.slope).powi(2)).sum();
+            let b: f64 = effects
+                .iter()
+                .map(|e| e.on_delivered(*q, core.slope).powi(2))
+                .sum();
             (variance + b).sqrt()
         })
         .collect();
     let mut shared: BTreeMap<String, Vec<f64>> = effects
         .iter()
-        .map(|e| (e.id.clone(), delivered.iter().map(|q| e.on_delivered(*q, core.slope)).collect()))
+        .map(|e| {
+            (
+                e.id.clone(),
+                delivered
+                    .iter()
+                    .map(|q| e.on_delivered(*q, core.slope))
+                    .collect(),
+            )
+        })
         .collect();
     if let Some(common) = core.common_offset(prepared.instrument.offset_uncertainty) {
         let sensitivity = |w: &f64| core.curve_point(*w).map_or(0.0, |p| p.offset_sensitivity);
@@ -353,7 +415,11 @@ fn points(told: &Told<'_>, points: &mut [Point]) {
             && core.reading_uncertainty[i].is_some()
             && !outlier.is_some_and(|o| o.set_aside);
         if !point.used && point.reason.is_none() {
-            point.reason = Some(core.left_out[i].unwrap_or("outside the line range").to_owned());
+            point.reason = Some(
+                core.left_out[i]
+                    .unwrap_or("outside the line range")
+                    .to_owned(),
+            );
         }
     }
 }

@@ -43,12 +43,18 @@ fn dead_time_doubts(told: &Told<'_>, dead_time: &DoubtedDeadTime, findings: &mut
         ));
     }
     if let Some(set) = &dead_time.open_set {
-        findings.push(Finding::new(Kind::DeadTimeUnbounded, place, &[("set", json!(set))]));
+        findings.push(Finding::new(
+            Kind::DeadTimeUnbounded,
+            place,
+            &[("set", json!(set))],
+        ));
     }
 }
 
 fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
-    let Some(test) = fit.lack_of_fit.as_ref().filter(|t| t.p < LACK_OF_FIT_P) else { return };
+    let Some(test) = fit.lack_of_fit.as_ref().filter(|t| t.p < LACK_OF_FIT_P) else {
+        return;
+    };
     // A curve follows the bend; only a line is worse for it.
     if fit.model == Model::Curve {
         return;
@@ -121,7 +127,11 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
         place
     };
     for outlier in &told.core.outliers {
-        let kind = if outlier.set_aside { Kind::ReadingSetAside } else { Kind::ReadingSuspect };
+        let kind = if outlier.set_aside {
+            Kind::ReadingSetAside
+        } else {
+            Kind::ReadingSuspect
+        };
         let reading = &prepared.sweep.readings[outlier.index];
         findings.push(Finding::new(
             kind,
@@ -130,7 +140,10 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
                 ("delivered", json!(reading.delivered)),
                 ("size", json!(outlier.size)),
                 ("unit", json!(unit)),
-                ("cause", json!(likely_cause(told, outlier.index, outlier.size))),
+                (
+                    "cause",
+                    json!(likely_cause(told, outlier.index, outlier.size)),
+                ),
                 ("source", json!(prepared.source)),
                 ("line", json!(reading.line)),
             ],
@@ -139,7 +152,11 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
     for point in &fit.points {
         let by_hand = |d: &super::DroppedRow| d.line == point.line && d.source == point.source;
         if options.dropped.iter().any(by_hand)
-            && let Some(i) = prepared.sweep.readings.iter().position(|r| r.line == point.line)
+            && let Some(i) = prepared
+                .sweep
+                .readings
+                .iter()
+                .position(|r| r.line == point.line)
         {
             findings.push(Finding::new(Kind::ReadingDropped, at(i), &[]));
         }
@@ -160,14 +177,23 @@ fn likely_cause(told: &Told<'_>, index: usize, size: f64) -> String {
     }
     if expected > 0.0 {
         let ratio = reading.delivered / expected;
-        for (factor, words) in [(0.5, "half"), (2.0, "twice"), (0.1, "a tenth of"), (10.0, "ten times")] {
+        for (factor, words) in [
+            (0.5, "half"),
+            (2.0, "twice"),
+            (0.1, "a tenth of"),
+            (10.0, "ten times"),
+        ] {
             if (ratio / factor - 1.0).abs() < 0.03 {
                 return format!("About {words} what is expected: miscounted pulses?");
             }
         }
     }
-    if size < 0.0 { "A bubble, a leak or an early stop?" } else { "A late stop or a vessel not emptied?" }
-        .to_owned()
+    if size < 0.0 {
+        "A bubble, a leak or an early stop?"
+    } else {
+        "A late stop or a vessel not emptied?"
+    }
+    .to_owned()
 }
 
 /// Where the reading offset is most of the doubt, or is not in the doubt at all.
@@ -191,7 +217,10 @@ fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
         findings.push(Finding::new(
             Kind::OffsetAssumed,
             place.clone(),
-            &[("offset", json!(format!("{} {unit}", instrument.offset_uncertainty)))],
+            &[(
+                "offset",
+                json!(format!("{} {unit}", instrument.offset_uncertainty)),
+            )],
         ));
     }
     if curve.offset.dead_time_share > DOMINATES
@@ -203,7 +232,10 @@ fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
             Kind::OffsetDominatesDeadTime,
             place.clone(),
             &[
-                ("share", json!((100.0 * curve.offset.dead_time_share).round())),
+                (
+                    "share",
+                    json!((100.0 * curve.offset.dead_time_share).round()),
+                ),
                 ("now", json!(now)),
                 ("then", json!(then)),
             ],
@@ -221,15 +253,20 @@ fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
 /// How far an offset of one standard uncertainty moves the dead time, µs: by
 /// offset over pulses and slope at the median count.
 fn offset_effect_us(told: &Told<'_>, core: &Core) -> f64 {
-    let mut counts: Vec<f64> =
-        told.prepared.used().map(|i| told.prepared.sweep.readings[i].pulses).collect();
+    let mut counts: Vec<f64> = told
+        .prepared
+        .used()
+        .map(|i| told.prepared.sweep.readings[i].pulses)
+        .collect();
     counts.sort_by(f64::total_cmp);
     let median = counts.get(counts.len() / 2).copied().unwrap_or(1.0);
     1000.0 * (told.prepared.instrument.offset_uncertainty / (median * core.slope)).abs()
 }
 
 fn static_flow(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
-    let (Some(held), Some(slope)) = (&fit.static_flow, &fit.slope) else { return };
+    let (Some(held), Some(slope)) = (&fit.static_flow, &fit.slope) else {
+        return;
+    };
     let percent = 100.0 * (held.value / slope.value - 1.0);
     if percent.abs() > STATIC_DIFFERENCE_PERCENT {
         findings.push(Finding::new(
@@ -262,7 +299,9 @@ fn largest_doubt(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
 /// What reduces a component of the budget.
 fn remedy(component: &str) -> &'static str {
     match component {
-        "reading offset" => "vary the fill level threefold between widths, or measure the offset and state it",
+        "reading offset" => {
+            "vary the fill level threefold between widths, or measure the offset and state it"
+        }
         "vessel tolerance" => "calibrate the vessel by weighing, or use one of a better class",
         "pressure" => "calibrate the gauge and state its uncertainty",
         "supply voltage" => "measure the voltage at the injector",

@@ -27,7 +27,12 @@ pub struct Effect {
 pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
     let mut effects = BTreeMap::new();
     let mut add = |id: String, what: String, standard_uncertainty: f64, unit: Unit| {
-        let effect = Effect { id: id.clone(), what, standard_uncertainty, unit };
+        let effect = Effect {
+            id: id.clone(),
+            what,
+            standard_uncertainty,
+            unit,
+        };
         effects.entry(id).or_insert(effect);
     };
     for sweep in &capture.sweeps {
@@ -47,10 +52,20 @@ pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
         }
     }
     if let Some(u) = capture.bench.pressure.as_ref().and_then(|p| p.uncertainty) {
-        add("pressure".to_owned(), "pressure gauge".to_owned(), u, Unit::Kilopascal);
+        add(
+            "pressure".to_owned(),
+            "pressure gauge".to_owned(),
+            u,
+            Unit::Kilopascal,
+        );
     }
     if let Some(u) = capture.bench.supply.as_ref().and_then(|s| s.uncertainty) {
-        add("supply".to_owned(), "supply voltage".to_owned(), u, Unit::Volt);
+        add(
+            "supply".to_owned(),
+            "supply voltage".to_owned(),
+            u,
+            Unit::Volt,
+        );
     }
     effects.into_values().collect()
 }

@@ -6,7 +6,7 @@ use serde_json::json;
 use super::describe::{normal95, undescribed};
 use super::prepared::Prepared;
 use super::type_b::{Sensitivity, TypeB, effects};
-use super::{Covariance, DeliveryCurve, Evaluation, BudgetRow, FitOptions, Scale, SweepFit};
+use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
 use crate::capture::Bench;
 use crate::finding::{Finding, Kind};
 use crate::units::{Estimate, Unit};
@@ -24,7 +24,12 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
     );
     let width = prepared.widths()[0];
     let (mean, own) = mean_reading(prepared);
-    let mut effects = effects(bench, prepared.sweep, &prepared.instrument, Sensitivity::default());
+    let mut effects = effects(
+        bench,
+        prepared.sweep,
+        &prepared.instrument,
+        Sensitivity::default(),
+    );
     let offset = offset_per_pulse(prepared);
     for (i, point) in fit.points.iter_mut().enumerate() {
         if prepared.used().any(|k| k == i) {
@@ -40,7 +45,10 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         dead_time_ms: 0.0,
     });
     let shared = |e: &TypeB| vec![e.on_delivered(mean, 0.0)];
-    let common: f64 = effects.iter().map(|e| e.on_delivered(mean, 0.0).powi(2)).sum();
+    let common: f64 = effects
+        .iter()
+        .map(|e| e.on_delivered(mean, 0.0).powi(2))
+        .sum();
     fit.delivery = Some(DeliveryCurve {
         pulse_width_ms: vec![width],
         delivered: vec![mean],
@@ -49,7 +57,14 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         shared: effects.iter().map(|e| (e.id.clone(), shared(e))).collect(),
     });
     if let Some(slope) = fit.static_flow.clone() {
-        through_static(prepared, &mut fit, &slope, width, mean, own + offset * offset);
+        through_static(
+            prepared,
+            &mut fit,
+            &slope,
+            width,
+            mean,
+            own + offset * offset,
+        );
     }
     fit
 }
@@ -75,7 +90,10 @@ fn mean_reading(prepared: &Prepared<'_>) -> (f64, f64) {
 }
 
 fn offset_per_pulse(prepared: &Prepared<'_>) -> f64 {
-    let counts: Vec<f64> = prepared.used().map(|i| prepared.sweep.readings[i].pulses).collect();
+    let counts: Vec<f64> = prepared
+        .used()
+        .map(|i| prepared.sweep.readings[i].pulses)
+        .collect();
     let inverse = counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64;
     prepared.instrument.offset_uncertainty * inverse
 }
@@ -89,7 +107,9 @@ fn through_static(
     mean: f64,
     variance: f64,
 ) {
-    let (Some(u_slope), true) = (slope.standard_uncertainty, slope.value > 0.0) else { return };
+    let (Some(u_slope), true) = (slope.standard_uncertainty, slope.value > 0.0) else {
+        return;
+    };
     let basis = prepared.sweep.basis;
     let dead_time = width - mean / slope.value;
     let from_slope = mean / (slope.value * slope.value) * u_slope;
@@ -100,13 +120,26 @@ fn through_static(
     let var_offset = variance + width * width * var_slope;
     fit.scale = Scale::Stated;
     fit.slope = Some(slope.clone());
-    fit.dead_time =
-        Some(Estimate::symmetric(dead_time, Unit::Millisecond, Some(u_dead_time), None, normal95()));
-    fit.flow_offset =
-        Some(Estimate::symmetric(offset, basis.amount_unit(), Some(var_offset.sqrt()), None, normal95()));
+    fit.dead_time = Some(Estimate::symmetric(
+        dead_time,
+        Unit::Millisecond,
+        Some(u_dead_time),
+        None,
+        normal95(),
+    ));
+    fit.flow_offset = Some(Estimate::symmetric(
+        offset,
+        basis.amount_unit(),
+        Some(var_offset.sqrt()),
+        None,
+        normal95(),
+    ));
     fit.covariance = Some(Covariance {
         parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: vec![vec![var_slope, -width * var_slope], vec![-width * var_slope, var_offset]],
+        matrix: vec![
+            vec![var_slope, -width * var_slope],
+            vec![-width * var_slope, var_offset],
+        ],
     });
     fit.budget = vec![
         BudgetRow {

@@ -33,5 +33,11 @@ pub(super) fn static_flow(prepared: &Prepared<'_>) -> Option<Estimate> {
         0.0
     };
     let unit = prepared.sweep.basis.flow_unit();
-    Some(Estimate::symmetric(mean, unit, Some(read.max(scatter).sqrt()), None, normal95()))
+    Some(Estimate::symmetric(
+        mean,
+        unit,
+        Some(read.max(scatter).sqrt()),
+        None,
+        normal95(),
+    ))
 }

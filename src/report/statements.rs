@@ -78,7 +78,7 @@ pub(super) fn prepare(
     let stated = document.bench.fluid.as_ref().and_then(|f| f.density);
     let conditions = conditions(document, &notes, style, style.density.or(stated))?;
     let set = document.set_match.as_ref().map(set);
-    let next = next(document, &notes);
+    let next = next_step(document, &notes);
     let origin = origin(document);
     Ok(Statements {
         origin,
@@ -290,7 +290,7 @@ fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
     }
 }
 
-fn set(set: &SetMatch) -> Set {
+pub(super) fn set(set: &SetMatch) -> Set {
     let mut injectors: Vec<&str> = Vec::new();
     for deviation in &set.deviations {
         if !injectors.contains(&deviation.injector.as_str()) {
@@ -301,16 +301,18 @@ fn set(set: &SetMatch) -> Set {
     let stage = set.stage.as_deref().map(|s| format!(", {}", visible(s)));
     let mut facts = Vec::new();
     if let Some(spread) = &set.spread_percent {
-        let bounds = match spread.interval_95 {
-            [Some(lo), Some(hi)] => format!("between {} and {} %", percent(lo), percent(hi)),
-            [Some(lo), None] => format!("at least {} %", percent(lo)),
-            [None, Some(hi)] => format!("at most {} %", percent(hi)),
-            [None, None] => "not bounded".to_owned(),
+        let bounds = match set.spread_bounds_percent {
+            Some([lo, hi]) => format!(
+                "; truly at least {} % and at most {} %, each at {} % risk",
+                percent(lo),
+                percent(hi),
+                plain(set.risk_percent)
+            ),
+            None => String::new(),
         };
         facts.push(format!(
-            "spread {} % from lowest to highest, {bounds} at {} % risk",
-            percent(spread.value),
-            plain(set.risk_percent)
+            "spread {} % from lowest to highest{bounds}",
+            percent(spread.value)
         ));
     }
     if let Some(worst) = &set.worst_injector {
@@ -378,11 +380,7 @@ fn mixture(deviation: &Deviation) -> String {
 }
 
 fn verdict(set: &SetMatch) -> String {
-    let bound = |side: usize| {
-        set.spread_percent
-            .as_ref()
-            .and_then(|s| s.interval_95[side])
-    };
+    let bound = |side: usize| set.spread_bounds_percent.map(|b| b[side]);
     let tolerance = set.tolerance_percent.map_or_else(String::new, percent);
     match (set.verdict, bound(0), bound(1)) {
         (Some(Verdict::Matched), _, Some(hi)) => format!(
@@ -405,7 +403,7 @@ fn verdict(set: &SetMatch) -> String {
 }
 
 /// The one thing to do next; short enough for one line of a narrow terminal.
-fn next(document: &Characterisation, notes: &[Note]) -> String {
+pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
     let of = |kind: Kind| notes.iter().find(|n| n.kind == kind);
     let verdict = document.set_match.as_ref().and_then(|m| m.verdict);
     if let Some(serious) = notes.iter().find(|n| n.severity == Severity::Serious) {

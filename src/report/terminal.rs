@@ -3,13 +3,14 @@
 use anstyle::{AnsiColor, Style as Ansi};
 use comfy_table::{CellAlignment, ContentArrangement, Table, TableComponent, presets};
 
-use super::notes::{Note, severity_word};
-use super::statements::{Condition, Set, Statements, prepare};
+use super::notes::{Note, gather, severity_word};
+use super::statements::{self, Condition, Set, Statements, next_step, prepare};
 use super::{ReportError, Style};
+use crate::capture::Source;
 use crate::characterisation::Characterisation;
-use crate::finding::Severity;
-use crate::matching::Verdict;
-use crate::plots::columns;
+use crate::finding::{Finding, Severity};
+use crate::matching::{SetMatch, Verdict};
+use crate::plots::{columns, visible};
 
 /// Below this many columns nothing readable can be laid out.
 const NARROWEST: usize = 40;
@@ -26,11 +27,7 @@ const DEVIATION_COLUMNS: usize = 15;
 /// [`ReportError`] where the unit of flow needs a density that is not stated.
 pub fn terminal(document: &Characterisation, style: &Style) -> Result<String, ReportError> {
     let said = prepare(document, style)?;
-    let mut page = Page {
-        text: String::new(),
-        width: style.width.max(NARROWEST),
-        colour: style.colour,
-    };
+    let mut page = Page::new(style);
     for line in &said.origin {
         page.paragraph(line, 0, Ansi::new());
     }
@@ -43,9 +40,40 @@ pub fn terminal(document: &Characterisation, style: &Style) -> Result<String, Re
     }
     page.doubts(&said);
     page.notes(&said.notes);
-    page.blank();
-    page.paragraph(&format!("Next: {}.", said.next), 6, Ansi::new().bold());
+    page.next(&said.next);
     Ok(page.text)
+}
+
+/// Writes the score of a set alone: the table, the verdict, its findings and
+/// one line on what to do next.
+pub fn set_text(set: &SetMatch, style: &Style) -> String {
+    let mut document = Characterisation::blank(Vec::new());
+    document.set_match = Some(set.clone());
+    let notes = gather(&document);
+    let mut page = Page::new(style);
+    page.paragraph("± is half of the 95 % interval.", 0, Ansi::new());
+    page.set(&statements::set(set));
+    page.notes(&notes);
+    page.next(&next_step(&document, &notes));
+    page.text
+}
+
+/// Writes what reading and checking said of the files: rows and findings.
+pub fn check_text(sources: &[Source], findings: &[Finding], style: &Style) -> String {
+    let mut document = Characterisation::blank(sources.to_vec());
+    document.findings = findings.to_vec();
+    let mut page = Page::new(style);
+    for source in sources {
+        let line = format!(
+            "{}: {} rows, {} used",
+            visible(&source.name),
+            source.rows,
+            source.rows_used
+        );
+        page.paragraph(&line, 2, Ansi::new());
+    }
+    page.notes(&gather(&document));
+    page.text
 }
 
 /// The text so far, and how it is laid out.
@@ -56,6 +84,20 @@ struct Page {
 }
 
 impl Page {
+    fn new(style: &Style) -> Self {
+        Self {
+            text: String::new(),
+            width: style.width.max(NARROWEST),
+            colour: style.colour,
+        }
+    }
+
+    /// The one line on what to do next.
+    fn next(&mut self, words: &str) {
+        self.blank();
+        self.paragraph(&format!("Next: {words}."), 6, Ansi::new().bold());
+    }
+
     fn blank(&mut self) {
         self.text.push('\n');
     }

@@ -8,7 +8,10 @@ use crate::runs::characterise_run;
 /// `cargo run -- schema > docs/schema/characterisation-1.schema.json`.
 #[test]
 fn the_committed_schema_is_that_of_the_types() {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/schema/characterisation-1.schema.json");
+    let path = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/docs/schema/characterisation-1.schema.json"
+    );
     let committed: serde_json::Value =
         serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
     assert_eq!(committed, json_schema());
@@ -21,10 +24,17 @@ fn every_demo_run_makes_a_valid_file_that_reads_back_equal() {
         let document = characterise_run(&name);
         let text = to_json(&document).unwrap();
         let value: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let faults: Vec<_> = validator.iter_errors(&value).map(|e| e.to_string()).collect();
+        let faults: Vec<_> = validator
+            .iter_errors(&value)
+            .map(|e| e.to_string())
+            .collect();
         assert!(faults.is_empty(), "{name}: {faults:?}");
         assert_eq!(read(&text).unwrap(), document, "{name}");
-        assert_eq!(to_json(&characterise_run(&name)).unwrap(), text, "{name}: same bytes twice");
+        assert_eq!(
+            to_json(&characterise_run(&name)).unwrap(),
+            text,
+            "{name}: same bytes twice"
+        );
     }
 }
 
@@ -36,5 +46,8 @@ fn an_unknown_key_or_version_is_refused_with_its_place() {
     assert!(read(&unknown).unwrap_err().to_string().contains("tol"));
     let newer = text.replacen("characterisation-1", "characterisation-2", 1);
     let error = read(&newer).unwrap_err().to_string();
-    assert!(error.contains("characterisation-2") && error.contains("line"), "{error}");
+    assert!(
+        error.contains("characterisation-2") && error.contains("line"),
+        "{error}"
+    );
 }

@@ -41,8 +41,14 @@ pub fn characterise_with(name: &str, fit: &FitOptions) -> Characterisation {
     let request = Request {
         fit: fit.clone(),
         points: Vec::new(),
-        criterion: Criterion { tolerance_percent: Some(3.0), risk_percent: 5.0 },
+        criterion: Criterion {
+            tolerance_percent: Some(3.0),
+            risk_percent: 5.0,
+        },
     };
-    let file = CaptureFile { name: "capture.csv".to_owned(), bytes };
+    let file = CaptureFile {
+        name: "capture.csv".to_owned(),
+        bytes,
+    };
     characterise(&[file], bench, SetPoints::default(), &request).unwrap()
 }
