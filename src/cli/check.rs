@@ -1,11 +1,9 @@
 //! `check`: only read and check.
 
-use serde_json::json;
-
 use super::args::CheckArgs;
 use super::files::{Input, read_input};
 use super::{Failure, Outcome, print};
-use crate::capture::check_captures;
+use crate::capture::{Capture, check_captures};
 use crate::report;
 
 /// Runs the command: exit status 2 where there is a fault.
@@ -17,20 +15,12 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Failure> {
     } = read_input(&args.input)?;
     let checked = check_captures(&files, bench, set_points);
     if args.json {
-        let files: Vec<_> = checked
-            .sources
-            .iter()
-            .map(|s| json!({"name": s.name, "rows": s.rows, "rows_used": s.rows_used}))
-            .collect();
-        let object =
-            json!({"files": files, "errors": checked.faults, "findings": checked.findings});
-        print(&format!("{object:#}\n"))?;
+        let report = serde_json::to_string_pretty(&checked.report())
+            .map_err(|e| Failure::other(e, "please report the capture that led here"))?;
+        print(&format!("{report}\n"))?;
     } else {
-        print(&report::check_text(
-            &checked.sources,
-            &checked.findings,
-            &super::style(),
-        ))?;
+        let Capture { sources, findings, .. } = &checked.capture;
+        print(&report::check_text(sources, findings, &super::style()))?;
     }
     if checked.faults.is_empty() {
         Ok(Outcome::Done)
