@@ -1,5 +1,8 @@
 //! The one integration binary.
 
+// The allowance for tests in clippy.toml does not reach their helpers.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
 /// Rescaling, shifting and reordering the data; seeded.
 mod properties;
 /// Every file of tests/published: what standards, books and papers print.

@@ -2,7 +2,8 @@
 
 use super::{Case, Expectation, Got, argument};
 use meniscus::fit::fieller::{FiellerSet, crossing_set, fieller_g, x_intercept, x_intercept_set};
-use meniscus::fit::line::{LineFit, ScaleSource, Weights, fit_line, fit_through_origin};
+use meniscus::fit::line::{LineFit, ScaleSource, Weights, fit_line};
+use meniscus::fit::origin::fit_through_origin;
 use meniscus::fit::york::{YorkFit, fit_york};
 use serde::Deserialize;
 use std::collections::BTreeMap;
