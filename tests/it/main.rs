@@ -1,6 +1,6 @@
 //! The one integration binary.
 
-// The allowance for tests in clippy.toml does not reach their helpers.
+// The allowance for tests in clippy.toml does not reach functions they call.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 /// Rescaling, shifting and reordering the data; seeded.
