@@ -368,7 +368,7 @@ fn messy_wide() -> (String, String) {
                 cells.push(comma(ml, 1));
             }
             if repeat == 1 && width_us == 10_000 {
-                note = "bubbles in the hose; purged before";
+                note = "bubbles in the hose, purged before";
             }
             let fahrenheit = 70.0 + 0.5 * normal(&mut rng);
             let text = format!(

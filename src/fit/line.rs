@@ -82,28 +82,6 @@ pub struct LineFit {
     pub residuals: Vec<f64>,
 }
 
-/// A straight line y = slope·x.
-#[derive(Debug, Clone, PartialEq)]
-pub struct OriginFit {
-    /// Unit of y over unit of x.
-    pub slope: f64,
-    /// Standard uncertainty of the slope.
-    pub slope_uncertainty: f64,
-    /// sqrt(Σ w·r²/(n − 1)), see [`LineFit::residual_sd`]; `None` for one point.
-    pub residual_sd: Option<f64>,
-    /// n − 1 where the scale comes from scatter, else `None` (infinite).
-    pub degrees_of_freedom: Option<f64>,
-    /// 1 − Σwr²/Σwy², about zero and not about the mean, so not to be compared
-    /// with that of a line with intercept. `None` for one point or y all zero.
-    pub r_squared_about_zero: Option<f64>,
-    /// Σ w·r².
-    pub residual_sum_of_squares: f64,
-    /// Where the scale comes from.
-    pub scale_source: ScaleSource,
-    /// y − b·x of each point, unit of y.
-    pub residuals: Vec<f64>,
-}
-
 /// A value read from a line, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Predicted {
@@ -198,62 +176,8 @@ pub fn fit_line(
         variance_at_x_mean: var_mean,
         sum_of_weights,
         sxx,
-        leverages: dx
-            .iter()
-            .zip(&weight)
-            .map(|(d, w)| w * (1.0 / sum_of_weights + d * d / sxx))
-            .collect(),
+        leverages: leverages(&dx, &weight, sum_of_weights, sxx),
         weights: weight,
-        residuals,
-    })
-}
-
-/// Fits y = b·x by weighted least squares.
-///
-/// For a line that must pass through another point, hand over x and y less
-/// that point. At least one x that is not zero, and two points where the scale
-/// comes from scatter.
-///
-/// *Method*: b = Σwxy/Σwx², u²(b) = φ/Σwx², φ as in [`fit_line`] with n − 1.
-/// *Source*: NIST StRD NoInt1 and NoInt2 for the statistics about zero.
-/// *Errors*: as [`fit_line`].
-pub fn fit_through_origin(
-    x: &[f64],
-    y: &[f64],
-    weights: Weights<'_>,
-    scale: ScaleSource,
-) -> Result<OriginFit, FitError> {
-    let weight = check_design(x, y, weights, scale)?;
-    let n = x.len();
-    if x.iter().all(|v| *v == 0.0) {
-        return Err(FitError::TooFewDistinctX { have: 0, need: 1 });
-    }
-    if n < 2 && scale == ScaleSource::Scatter {
-        return Err(FitError::TooFewPoints { have: n, need: 2 });
-    }
-    let sxx = weighted_squares(x, &weight);
-    let sxy: f64 = weight
-        .iter()
-        .zip(x.iter().zip(y))
-        .map(|(w, (x, y))| w * x * y)
-        .sum();
-    let slope = sxy / sxx;
-    let residuals: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - slope * x).collect();
-    let rss = weighted_squares(&residuals, &weight);
-    let residual_sd = (n > 1).then(|| (rss / (n - 1) as f64).sqrt());
-    let root_phi = match (scale, residual_sd) {
-        (ScaleSource::Scatter, Some(s)) => s,
-        _ => 1.0,
-    };
-    let syy = weighted_squares(y, &weight);
-    Ok(OriginFit {
-        slope,
-        slope_uncertainty: root_phi / sxx.sqrt(),
-        residual_sd,
-        degrees_of_freedom: (scale == ScaleSource::Scatter).then_some((n - 1) as f64),
-        r_squared_about_zero: (n > 1 && syy > 0.0).then(|| 1.0 - rss / syy),
-        residual_sum_of_squares: rss,
-        scale_source: scale,
         residuals,
     })
 }
@@ -310,7 +234,7 @@ impl LineFit {
 }
 
 /// Checks the slices and gives the weights.
-fn check_design(
+pub(crate) fn check_design(
     x: &[f64],
     y: &[f64],
     weights: Weights<'_>,
@@ -346,7 +270,7 @@ fn weights_from(uncertainty: &[f64]) -> Result<Vec<f64>, FitError> {
     let largest = weight.iter().copied().fold(0.0, f64::max);
     for (index, w) in weight.iter().enumerate() {
         let ratio = w / largest;
-        if !(ratio > LEAST_RELATIVE_WEIGHT) {
+        if ratio <= LEAST_RELATIVE_WEIGHT {
             return Err(FitError::WeightVanishes { index, ratio });
         }
     }
@@ -383,7 +307,7 @@ pub(crate) fn weighted_mean(values: &[f64], weight: &[f64]) -> f64 {
 }
 
 /// Σ w·v².
-fn weighted_squares(values: &[f64], weight: &[f64]) -> f64 {
+pub(crate) fn weighted_squares(values: &[f64], weight: &[f64]) -> f64 {
     values.iter().zip(weight).map(|(v, w)| w * v * v).sum()
 }
 
@@ -404,6 +328,14 @@ fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64]) -> (f64, f64) {
     let slope = rhs[1] / r[(1, 1)];
     let offset = (rhs[0] - r[(0, 1)] * slope) / r[(0, 0)];
     (offset, slope / x_scale)
+}
+
+/// Diagonal of the hat matrix.
+fn leverages(dx: &[f64], weight: &[f64], sum_of_weights: f64, sxx: f64) -> Vec<f64> {
+    dx.iter()
+        .zip(weight)
+        .map(|(d, w)| w * (1.0 / sum_of_weights + d * d / sxx))
+        .collect()
 }
 
 /// 1 − Σwr²/Σw(y − ȳ)²; `None` where y has no spread beyond its rounding.

@@ -29,6 +29,7 @@ pub mod error;
 pub mod fieller;
 pub mod lack_of_fit;
 pub mod line;
+pub mod origin;
 pub mod outlier;
 pub mod robust;
 pub mod york;

@@ -164,7 +164,8 @@ impl Cell {
 /// *Source*: ISO 5725-2:1994 7.4.5 (from memory); for equal counts the same as
 /// ASTM E691.
 /// *Errors*: [`FitError::TooFewPoints`] for fewer than two cells, an empty
-/// cell, or no repeats; [`FitError::NotFinite`].
+/// cell, or no repeats; [`FitError::NotFinite`]; [`FitError::OutOfDomain`] for a
+/// negative standard deviation.
 pub fn repeatability(cells: &[Cell]) -> Result<Repeatability, FitError> {
     let p = cells.len();
     if p < 2 {
@@ -174,10 +175,16 @@ pub fn repeatability(cells: &[Cell]) -> Result<Repeatability, FitError> {
         if cell.count == 0 {
             return Err(FitError::TooFewPoints { have: 0, need: 1 });
         }
-        if !cell.mean.is_finite() || !(cell.sd >= 0.0 && cell.sd.is_finite()) {
+        if !(cell.mean.is_finite() && cell.sd.is_finite()) {
             return Err(FitError::NotFinite {
                 what: "cell",
                 index,
+            });
+        }
+        if cell.sd < 0.0 {
+            return Err(FitError::OutOfDomain {
+                what: "standard deviation of a cell",
+                value: cell.sd,
             });
         }
     }

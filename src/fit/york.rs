@@ -7,8 +7,9 @@ use super::error::{FitError, require_finite, require_length};
 use super::line::{ScaleSource, Weights, fit_line};
 
 const MOST_ITERATIONS: usize = 500;
-/// The slope has settled when a step moves it by less than this many units in
-/// the last place: rounding of the sums alone gives a few.
+/// The slope has settled when a step moves it by less than this fraction of the
+/// spread of y over the spread of x: rounding of the sums alone gives a few
+/// units in the last place, and a flat line has no other scale.
 const SETTLED: f64 = 8.0 * f64::EPSILON;
 
 /// A straight line through points uncertain in both axes.
@@ -70,7 +71,7 @@ pub fn fit_york(
         if !next.is_finite() {
             break;
         }
-        if (next - slope).abs() <= SETTLED * next.abs() {
+        if (next - slope).abs() <= SETTLED * step.slope_scale(&points) {
             let step = Step::at(next, &points)?;
             return Ok(step.into_fit(next, &points, scale, iterations));
         }
@@ -196,6 +197,16 @@ impl Step {
         top / bottom
     }
 
+    /// √(ΣWV²/ΣWU²), spread of y over spread of x.
+    fn slope_scale(&self, points: &[Point]) -> f64 {
+        let (mut rise, mut run) = (0.0, 0.0);
+        for (p, w) in points.iter().zip(&self.weight) {
+            rise += w * (p.y - self.y_mean) * (p.y - self.y_mean);
+            run += w * (p.x - self.x_mean) * (p.x - self.x_mean);
+        }
+        (rise / run).sqrt()
+    }
+
     fn into_fit(
         self,
         slope: f64,
@@ -255,6 +266,16 @@ mod tests {
                 assert!((ratio - 1.0).abs() < 1e-12, "{i} {j}");
             }
         }
+    }
+
+    #[test]
+    fn a_flat_line_settles() {
+        let some = [0.1; 4];
+        let y = [1.1, 0.9, 0.9, 1.1];
+        let x = [1.0, 2.0, 3.0, 4.0];
+        let got = fit_york(&x, &some, &y, &some, None, ScaleSource::Stated).unwrap();
+        // Symmetric about x = 2.5, so flat but for rounding.
+        assert!(got.slope.abs() < 1e-15 && (got.intercept - 1.0).abs() < 1e-15);
     }
 
     #[test]

@@ -1,7 +1,8 @@
 //! The one integration binary.
 
-// A test that cannot read its file has failed; helpers of tests count as tests.
-#![allow(clippy::unwrap_used)]
+// A test that cannot read its file has failed; the allowance for tests in
+// clippy.toml does not reach functions they call.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 /// The schema, the round trip and what is refused.
 mod contract;
@@ -11,9 +12,15 @@ mod fixture;
 mod layers;
 /// Pictures are well-formed, named and escaped.
 mod pictures;
+/// Rescaling, shifting and reordering the data; seeded.
+mod properties;
+/// Every file of tests/published: what standards, books and papers print.
+mod published;
 /// The README's commands and the files that the documents name.
 mod readme;
 /// The demo runs of bench-runs.
 mod runs;
+/// The fits held against a second implementation.
+mod second_opinion;
 /// Tables on the terminal.
 mod terminal;
