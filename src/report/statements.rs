@@ -371,9 +371,9 @@ fn mixture(deviation: &Deviation) -> String {
         "leaner"
     };
     if told {
-        format!("{word} by {amount} %")
+        format!("{word} {amount} %")
     } else {
-        format!("{word} by {amount} %?")
+        format!("{word} {amount} %?")
     }
 }
 
