@@ -25,6 +25,12 @@ pub(super) struct Statements {
 pub(super) struct Condition {
     /// As `14 V, 300 kPa, cleaned`.
     pub heading: String,
+    /// As `14 V`.
+    pub voltage: String,
+    /// The rest of it, as `300 kPa, cleaned`.
+    pub rest: String,
+    pub stage: Option<String>,
+    pub pressure: String,
     /// What holds for all rows: ranges, limits, density.
     pub common: Vec<String>,
     pub flow_unit: &'static str,
@@ -186,10 +192,11 @@ fn condition(
         || "pressure not stated".to_owned(),
         |kpa| format!("{} kPa", plain(kpa)),
     );
-    let mut heading = format!("{}, {pressure}", voltage(volts));
-    if let Some(stage) = stage {
-        heading.push_str(&format!(", {}", visible(stage)));
-    }
+    let volts = voltage(volts);
+    let rest = match stage {
+        Some(stage) => format!("{pressure}, {}", visible(stage)),
+        None => pressure.clone(),
+    };
     let first = here[0].1;
     let ranges_differ = here
         .iter()
@@ -225,7 +232,11 @@ fn condition(
         })
         .collect();
     Condition {
-        heading,
+        heading: format!("{volts}, {rest}"),
+        voltage: volts,
+        rest,
+        stage: stage.map(visible),
+        pressure,
         common,
         flow_unit: scale.unit.unit().word(),
         ranges_differ,

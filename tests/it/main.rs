@@ -3,5 +3,6 @@
 #![allow(clippy::unwrap_used)]
 
 mod fixture;
+mod html;
 mod pictures;
 mod terminal;
