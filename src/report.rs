@@ -5,6 +5,7 @@
 //! dressed afterwards. This module must not do arithmetic beyond units and
 //! rounding, and knows no files.
 
+mod background;
 mod html;
 mod notes;
 mod numbers;

@@ -2,14 +2,13 @@
 
 use askama::Template;
 
-use super::notes::severity_word;
-use super::numbers::{UNKNOWN, range};
-use super::statements::{Condition, Statements, prepare};
+use super::background::{bench, checks, condition_words, left_out, method};
+use super::notes::{Note, severity_word};
+use super::statements::{Condition, Set, Statements, prepare};
 use super::{ReportError, Style};
-use crate::capture::{Bench, InjectorCheck, Vessel, VesselKind};
 use crate::characterisation::Characterisation;
-use crate::fit::{Model, Scale, SweepFit, Weighting};
-use crate::plots::{self, Picture, plain, visible, voltage};
+use crate::fit::SweepFit;
+use crate::plots::{self, Picture, visible};
 use crate::units::significant;
 
 /// Writes the report as one self-contained HTML page: no script, no outside
@@ -34,21 +33,7 @@ pub fn html(document: &Characterisation, style: &Style) -> Result<String, Report
         next: said.next.clone(),
         origin: said.origin.clone(),
         set_picture: plots::deviations(document),
-        set: said.set.as_ref().map(|set| Grid {
-            title: "deviation from the set mean, %".to_owned(),
-            columns: set.points.clone(),
-            rows: set
-                .rows
-                .iter()
-                .map(|row| {
-                    (
-                        row.injector.clone(),
-                        row.deviations.clone(),
-                        row.mixture.clone(),
-                    )
-                })
-                .collect(),
-        }),
+        set: said.set.as_ref().map(set_grid),
         enter: enter(&said.conditions),
         dead_times: plots::dead_times(document),
         injectors: injectors(document, &said),
@@ -57,43 +42,9 @@ pub fn html(document: &Characterisation, style: &Style) -> Result<String, Report
         facts_of_bench: bench(&document.bench),
         method: method(document),
         left_out: left_out(document),
-        notes: said
-            .notes
-            .iter()
-            .map(|n| NoteWords {
-                number: n.number,
-                severity: severity_word(n.severity),
-                text: if n.figures_differ {
-                    format!("for example, {}", n.text)
-                } else {
-                    n.text.clone()
-                },
-                places: match n.count {
-                    1 => n.places.clone(),
-                    count => format!("{count} times: {}", n.places),
-                },
-                advice: n.advice.clone(),
-            })
-            .collect(),
-        sources: document
-            .sources
-            .iter()
-            .map(|s| {
-                (
-                    visible(&s.name),
-                    visible(&s.sha256),
-                    format!("{} of {}", s.rows_used, s.rows),
-                )
-            })
-            .collect(),
-        effects: document
-            .effects
-            .iter()
-            .map(|e| {
-                let u = significant(e.standard_uncertainty, 2);
-                format!("{}: {u} {}", visible(&e.what), e.unit.word())
-            })
-            .collect(),
+        notes: said.notes.iter().map(note).collect(),
+        sources: sources(document),
+        effects: effects(document),
         tool: format!(
             "{} {}",
             visible(&document.tool.name),
@@ -175,6 +126,52 @@ struct NoteWords {
     text: String,
     places: String,
     advice: String,
+}
+
+fn set_grid(set: &Set) -> Grid {
+    let row = |r: &super::statements::SetRow| {
+        (r.injector.clone(), r.deviations.clone(), r.mixture.clone())
+    };
+    Grid {
+        title: "deviation from the set mean, %".to_owned(),
+        columns: set.points.clone(),
+        rows: set.rows.iter().map(row).collect(),
+    }
+}
+
+fn note(note: &Note) -> NoteWords {
+    NoteWords {
+        number: note.number,
+        severity: severity_word(note.severity),
+        text: if note.figures_differ {
+            format!("for example, {}", note.text)
+        } else {
+            note.text.clone()
+        },
+        places: match note.count {
+            1 => note.places.clone(),
+            count => format!("{count} times: {}", note.places),
+        },
+        advice: note.advice.clone(),
+    }
+}
+
+/// Name, SHA-256 and rows of each capture.
+fn sources(document: &Characterisation) -> Vec<(String, String, String)> {
+    let words = |s: &crate::capture::Source| {
+        let rows = format!("{} of {}", s.rows_used, s.rows);
+        (visible(&s.name), visible(&s.sha256), rows)
+    };
+    document.sources.iter().map(words).collect()
+}
+
+/// Effects that several results share.
+fn effects(document: &Characterisation) -> Vec<String> {
+    let words = |e: &crate::characterisation::Effect| {
+        let u = significant(e.standard_uncertainty, 2);
+        format!("{}: {u} {}", visible(&e.what), e.unit.word())
+    };
+    document.effects.iter().map(words).collect()
 }
 
 fn title(document: &Characterisation) -> String {
@@ -259,7 +256,7 @@ fn injectors(document: &Characterisation, said: &Statements) -> Vec<InjectorPart
                 .rows
                 .iter()
                 .find(|r| r.injector == id || r.injector == several)?;
-            (c.heading == wanted).then(|| {
+            (c.heading == wanted && c.basis == sweep.basis).then(|| {
                 [
                     c.heading.clone(),
                     row.line_range.clone(),
@@ -292,20 +289,6 @@ fn injectors(document: &Characterisation, said: &Statements) -> Vec<InjectorPart
             }
         })
         .collect()
-}
-
-/// Voltage, pressure and stage in words, as the statements head them.
-fn condition_words(sweep: &SweepFit) -> String {
-    let pressure = sweep.pressure_kpa.map_or_else(
-        || "pressure not stated".to_owned(),
-        |kpa| format!("{} kPa", plain(kpa)),
-    );
-    let stage = sweep.stage.as_deref().map(|s| format!(", {}", visible(s)));
-    format!(
-        "{}, {pressure}{}",
-        voltage(sweep.voltage_v),
-        stage.unwrap_or_default()
-    )
 }
 
 fn budget(sweep: &SweepFit) -> Option<Budget> {
@@ -368,176 +351,5 @@ fn stages(conditions: &[Condition]) -> Vec<StageRow> {
         )
     };
     rows.sort_by_key(place);
-    rows
-}
-
-fn checks(document: &Characterisation) -> Vec<[String; 7]> {
-    let text = |t: &Option<String>| t.as_deref().map_or_else(|| UNKNOWN.to_owned(), visible);
-    let number = |v: Option<f64>, unit: &str| {
-        v.map_or_else(|| UNKNOWN.to_owned(), |v| format!("{} {unit}", plain(v)))
-    };
-    let row = |c: &InjectorCheck| {
-        [
-            visible(&c.id),
-            text(&c.cylinder),
-            number(c.coil_resistance, "Ω"),
-            number(c.insulation.map(|ohm| ohm / 1e6), "MΩ"),
-            number(c.leakage, "mm³/min"),
-            text(&c.spray),
-            c.note.as_deref().map(visible).unwrap_or_default(),
-        ]
-    };
-    let own = document.injectors.iter().filter_map(|i| i.checks.as_ref());
-    own.map(row).collect()
-}
-
-fn vessel(vessel: &Vessel) -> String {
-    let (kind, unit) = match vessel.kind {
-        VesselKind::GraduatedCylinder => ("graduated cylinder", "mL"),
-        VesselKind::Burette => ("burette", "mL"),
-        VesselKind::Balance => ("balance", "g"),
-    };
-    let mut said = match &vessel.name {
-        Some(name) => format!("{}: {kind}", visible(name)),
-        None => kind.to_owned(),
-    };
-    let parts = [
-        ("capacity", vessel.capacity),
-        ("division", vessel.division),
-        ("tolerance ±", vessel.tolerance),
-        (
-            "reading offset, standard uncertainty",
-            vessel.reading_offset_uncertainty,
-        ),
-    ];
-    for (word, amount) in parts {
-        if let Some(amount) = amount {
-            said.push_str(&format!(", {word} {} {unit}", plain(amount / 1000.0)));
-        }
-    }
-    said
-}
-
-fn bench(bench: &Bench) -> Vec<(&'static str, String)> {
-    let mut said: Vec<(&'static str, String)> = Vec::new();
-    let with = |value: Option<f64>, u: Option<f64>, unit: &str| {
-        let value = value.map_or_else(|| UNKNOWN.to_owned(), |v| format!("{} {unit}", plain(v)));
-        match u {
-            Some(u) => format!("{value}, standard uncertainty {} {unit}", plain(u)),
-            None => value,
-        }
-    };
-    if let Some(fluid) = &bench.fluid {
-        let name = fluid
-            .name
-            .as_deref()
-            .map_or_else(|| "test fluid".to_owned(), visible);
-        let density = with(fluid.density, fluid.density_uncertainty, "g/mL");
-        let at = fluid
-            .density_temperature_c
-            .map(|c| format!(" at {} °C", plain(c)));
-        said.push((
-            "fluid",
-            format!("{name}, density {density}{}", at.unwrap_or_default()),
-        ));
-    }
-    if let Some(supply) = &bench.supply {
-        let place = supply
-            .measured_at
-            .as_deref()
-            .map(|p| format!(", measured at {}", visible(p)));
-        let volts = with(supply.nominal, supply.uncertainty, "V");
-        said.push(("supply", format!("{volts}{}", place.unwrap_or_default())));
-    }
-    if let Some(pressure) = &bench.pressure {
-        said.push((
-            "differential pressure",
-            with(pressure.nominal, pressure.uncertainty, "kPa"),
-        ));
-    }
-    if let Some(driver) = &bench.driver {
-        said.push((
-            "driver",
-            driver
-                .kind
-                .as_deref()
-                .map_or_else(|| UNKNOWN.to_owned(), visible),
-        ));
-    }
-    said.extend(bench.vessels.iter().map(|v| ("vessel", vessel(v))));
-    if let Some(job) = &bench.job {
-        let parts = [
-            ("reference", &job.reference),
-            ("operator", &job.operator),
-            ("date", &job.date),
-        ];
-        let stated = parts
-            .into_iter()
-            .filter_map(|(word, t)| Some((word, visible(t.as_deref()?))));
-        said.extend(stated);
-    }
-    if said.is_empty() {
-        said.push((
-            "bench",
-            "nothing was stated; what was assumed stands in the notes".to_owned(),
-        ));
-    }
-    said
-}
-
-/// How it was computed, a sentence for each way that occurs.
-fn method(document: &Characterisation) -> Vec<String> {
-    let mut said: Vec<String> = Vec::new();
-    for sweep in document.injectors.iter().flat_map(|i| &i.sweeps) {
-        let model = match sweep.model {
-            Model::Line => "a straight line through the readings of the line range",
-            Model::Curve => {
-                "the delivery curve; flow and dead time are those of its least-squares line over the line range"
-            }
-        };
-        let weights = match sweep.weighting {
-            Weighting::Uncertainty => "readings weighted by their uncertainty",
-            Weighting::Equal => "readings weighted alike",
-        };
-        let scale = match sweep.scale {
-            Scale::Scatter => "the size of the scatter taken from the readings",
-            Scale::Stated => "the size of the scatter taken from stated uncertainties",
-            Scale::Both => {
-                "the size of the scatter taken from the readings and stated uncertainties together"
-            }
-        };
-        let range = range(sweep.line_range_ms);
-        let sentence = format!("Fitted: {model}; {weights}; {scale}. Line range {range} ms.");
-        if !said.contains(&sentence) {
-            said.push(sentence);
-        }
-    }
-    said
-}
-
-/// Readings that the figures do not rest on: where, what, why.
-fn left_out(document: &Characterisation) -> Vec<[String; 3]> {
-    let mut rows = Vec::new();
-    for injector in &document.injectors {
-        for sweep in &injector.sweeps {
-            for point in sweep.points.iter().filter(|p| !p.used) {
-                let unit = sweep.basis.amount_unit().word();
-                rows.push([
-                    format!("{}:{}", visible(&point.source), point.line),
-                    format!(
-                        "{}, {}: {} ms, {} {unit} per pulse",
-                        visible(&injector.id),
-                        condition_words(sweep),
-                        plain(point.pulse_width_ms),
-                        plain(point.delivered)
-                    ),
-                    point
-                        .reason
-                        .as_deref()
-                        .map_or_else(|| UNKNOWN.to_owned(), visible),
-                ]);
-            }
-        }
-    }
     rows
 }

@@ -33,6 +33,7 @@ pub(super) struct Condition {
     pub pressure: String,
     /// What holds for all rows: ranges, limits, density.
     pub common: Vec<String>,
+    pub basis: Basis,
     pub flow_unit: &'static str,
     /// Whether the line range stands in each row, because rows differ.
     pub ranges_differ: bool,
@@ -183,7 +184,7 @@ fn conditions(
 }
 
 fn condition(
-    (stage, pressure, volts, _): Key<'_>,
+    (stage, pressure, volts, basis): Key<'_>,
     here: &[(&Injector, &SweepFit)],
     notes: &[Note],
     scale: FlowScale,
@@ -238,6 +239,7 @@ fn condition(
         stage: stage.map(visible),
         pressure,
         common,
+        basis,
         flow_unit: scale.unit.unit().word(),
         ranges_differ,
         rows,

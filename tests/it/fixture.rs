@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use meniscus::capture::{Bench, Fluid, Job, Source, Vessel, VesselKind};
+use meniscus::capture::{Bench, Fluid, InjectorCheck, Job, Source, Vessel, VesselKind};
 use meniscus::characterisation::{Characterisation, Effect, Injector, SchemaTag, Tool};
 use meniscus::finding::{Finding, Kind, Place};
 use meniscus::fit::{
@@ -73,14 +73,14 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
     if points.iter().any(|p| !p.used) {
         findings.push(Finding::new(
             Kind::ReadingSetAside,
-            Place::row("demo.csv", 55),
+            Place::row("demo.csv", 62),
             &[
                 ("delivered", json!(11.24)),
                 ("unit", json!("ml")),
                 ("size", json!(0.42)),
                 ("cause", json!("an eye slip of one numbered mark is likely")),
                 ("source", json!("demo.csv")),
-                ("line", json!(55)),
+                ("line", json!(62)),
             ],
         ));
     }
@@ -265,6 +265,15 @@ pub fn small() -> Characterisation {
         set_match: Some(set_match()),
         findings: vec![],
     };
+    document.injectors[0].checks = Some(InjectorCheck {
+        id: "A1".into(),
+        cylinder: Some("1".into()),
+        coil_resistance: Some(14.2),
+        insulation: Some(2.5e7),
+        leakage: Some(0.4),
+        spray: Some("even <cone>".into()),
+        note: None,
+    });
     // One side of one interval is unbounded, as Fieller's set can be.
     if let Some(x) = &mut document.injectors[3].sweeps[0].dead_time {
         x.interval_95[0] = None;
