@@ -1,10 +1,12 @@
-//! Reports of a characterisation: text for the terminal.
+//! Reports of a characterisation: text for the terminal, one HTML page.
 //!
 //! In: a [`Characterisation`](crate::characterisation::Characterisation) and how
 //! it should look. Out: text. What is said is decided once in `statements`, and
 //! dressed afterwards. This module must not do arithmetic beyond units and
 //! rounding, and knows no files.
 
+mod background;
+mod html;
 mod notes;
 mod numbers;
 mod statements;
@@ -14,6 +16,7 @@ use thiserror::Error;
 
 use crate::units::{Basis, FlowUnit};
 
+pub use html::html;
 pub use terminal::{check_text, set_text, terminal};
 
 /// How a report should look.
@@ -43,6 +46,9 @@ pub enum ReportError {
         /// Units that need no density.
         instead: &'static str,
     },
+    /// The page cannot be put together.
+    #[error("the report cannot be written: {0}")]
+    Page(String),
     /// A density that no fluid has.
     #[error("density {density} g/mL is not above zero\nhint: state it as `0.684 g/mL`")]
     DensityNotPositive {

@@ -4,16 +4,14 @@ use plotters::style::RGBColor;
 
 use super::canvas::{Align, Canvas, Caption, body, picture};
 use super::colour;
-use super::frame::{
-    LEGEND_COLUMNS, Legend, PLOT_X, Panel, Span, WIDTH, heading, legend_bottom, mark,
-};
-use super::text::{condition, file_stem, plain, shortened, visible};
+use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, heading, legend_bottom, mark, mark_sized};
+use super::text::{condition, file_stem, plain, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Characterisation;
 use crate::units::{Estimate, Interval};
 
 const TOP: f64 = 84.0;
-/// More series than this at several pressures get a picture for each pressure.
+/// A picture holds at most so many series.
 const CROWDED: usize = 8;
 
 /// Dead times of one injector at one stage and pressure, by voltage.
@@ -45,7 +43,8 @@ impl<'a> Series<'a> {
 }
 
 /// Dead time against supply voltage with 95 % intervals: a picture for each
-/// stage, and for each pressure where one picture would be crowded.
+/// stage; where it would be crowded one for each pressure and eight injectors,
+/// all on the same axes.
 ///
 /// Injectors at one voltage stand beside each other so that their intervals can
 /// be told apart. Sweeps without a stated voltage are not drawn.
@@ -61,7 +60,7 @@ pub fn dead_times(document: &Characterisation) -> Vec<Picture> {
         let of_stage: Vec<_> = all.iter().filter(|s| s.stage == stage).collect();
         let pressures = in_order(of_stage.iter().map(|s| s.pressure_kpa));
         if pressures.len() > 1 && of_stage.len() <= CROWDED {
-            pictures.extend(dead_time(&of_stage, true));
+            pictures.extend(dead_time(&of_stage, &of_stage, true));
             continue;
         }
         for pressure in pressures {
@@ -70,7 +69,9 @@ pub fn dead_times(document: &Characterisation) -> Vec<Picture> {
                 .filter(|s| s.pressure_kpa == pressure)
                 .copied()
                 .collect();
-            pictures.extend(dead_time(&here, false));
+            for some in here.chunks(CROWDED) {
+                pictures.extend(dead_time(some, &here, false));
+            }
         }
     }
     pictures
@@ -86,9 +87,10 @@ fn in_order<T: PartialEq>(values: impl Iterator<Item = T>) -> Vec<T> {
     seen
 }
 
-fn dead_time(series: &[&Series<'_>], pressures: bool) -> Option<Picture> {
+/// Draws some series on axes that fit all of them.
+fn dead_time(series: &[&Series<'_>], all: &[&Series<'_>], pressures: bool) -> Option<Picture> {
     let first = series.first()?;
-    let values = || series.iter().flat_map(|s| &s.values);
+    let values = || all.iter().flat_map(|s| &s.values);
     let x = Span::of(values().map(|v| v.0))?;
     let y = Span::of(values().flat_map(|v| [Some(v.1), v.2[0], v.2[1]]).flatten())?;
     let under = if pressures {
@@ -124,10 +126,12 @@ fn dead_time(series: &[&Series<'_>], pressures: bool) -> Option<Picture> {
         panel.x_name(canvas, "supply voltage, V");
         canvas.text((16.0, TOP - 18.0), "dead time, ms", body(Align::Left));
         let step = beside(&panel, series);
+        // Crowded marks shrink so that neighbours stay apart.
+        let size = (0.5 * step).clamp(2.5, 4.5);
         let mut legend = Legend::new(canvas, TOP, "injector");
         for (i, one) in series.iter().enumerate() {
             let shift = (i as f64 - (series.len() - 1) as f64 / 2.0) * step;
-            draw(canvas, &panel, one, shift, i, colour::series(i));
+            draw(canvas, &panel, one, (shift, size), i, colour::series(i));
             legend.entry(&one.injector, |at| mark(canvas, at, i, colour::series(i)));
             if pressures {
                 legend.words(&condition(None, one.pressure_kpa));
@@ -145,7 +149,7 @@ fn dead_time(series: &[&Series<'_>], pressures: bool) -> Option<Picture> {
     }))
 }
 
-/// Pixels between neighbours at one voltage: all fit into half the least gap.
+/// Pixels between neighbours at one voltage: all fit into 0.7 of the least gap.
 fn beside(panel: &Panel, series: &[&Series<'_>]) -> f64 {
     let mut volts: Vec<f64> = series.iter().flat_map(|s| &s.values).map(|v| v.0).collect();
     volts.sort_by(f64::total_cmp);
@@ -155,14 +159,14 @@ fn beside(panel: &Panel, series: &[&Series<'_>]) -> f64 {
         .map(|pair| pixels(pair[1] - pair[0]))
         .filter(|gap| *gap > 0.5)
         .fold(panel.across[1] - panel.across[0], f64::min);
-    (0.5 * gap / series.len() as f64).min(16.0)
+    (0.7 * gap / series.len() as f64).min(16.0)
 }
 
 fn draw(
     canvas: &Canvas<'_>,
     panel: &Panel,
     series: &Series<'_>,
-    shift: f64,
+    (shift, size): (f64, f64),
     index: usize,
     colour: RGBColor,
 ) {
@@ -175,7 +179,7 @@ fn draw(
     for (volts, ms, interval) in &series.values {
         let at = place(*volts, *ms);
         panel.interval(canvas, at.0, *interval, colour);
-        mark(canvas, at, index, colour);
+        mark_sized(canvas, at, index, colour, size);
     }
 }
 
@@ -198,7 +202,7 @@ fn alternative(series: &[&Series<'_>], under: &str, pressures: bool) -> String {
         } else {
             String::new()
         };
-        let name = shortened(&one.injector, LEGEND_COLUMNS);
+        let name = &one.injector;
         said.push_str(&format!(" {name}{pressure}: {}.", values.join(", ")));
     }
     said

@@ -228,13 +228,18 @@ fn legend(
             });
             legend.words(&format!("{} to {} ms", plain(lo), plain(hi)));
         }
-        None => legend.entry("line in its range", |at| bar(at, 2.0)),
+        None if lines.iter().flatten().any(|l| l.range.is_some()) => {
+            legend.entry("line in its range", |at| bar(at, 2.0));
+        }
+        None => {}
     }
-    legend.entry("line continued", |at| bar(at, 0.5));
+    if lines.iter().any(Option::is_some) {
+        legend.entry("line continued", |at| bar(at, 0.5));
+    }
     if let Some(half) = widest_band(panel, lines) {
         legend.entry(
             if half < 2.0 {
-                "95 % band (very thin)"
+                "95 % band (thin)"
             } else {
                 "95 % band"
             },

@@ -3,8 +3,8 @@
 use super::Picture;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, GRID, QUIET, RULE, SHADE};
-use super::frame::{Panel, Span, WIDTH, heading, mark};
-use super::text::{plain, shortened, signed, visible};
+use super::frame::{Panel, Span, WIDTH, heading, mark, whisker};
+use super::text::{fitted, plain, shortened, signed, visible};
 use crate::characterisation::Characterisation;
 use crate::matching::{Deviation, OperatingPoint, SetMatch};
 use crate::units::rounded_pair;
@@ -117,7 +117,7 @@ fn one_point(
     };
     canvas.text(
         (16.0, top - 12.0),
-        &shortened(&visible(&point.label), 70),
+        &fitted(&visible(&point.label), 560.0, 13.4),
         bold,
     );
     if first {
@@ -136,26 +136,17 @@ fn one_point(
 
 fn one_injector(canvas: &Canvas<'_>, panel: &Panel, deviation: &Deviation, row: f64, index: usize) {
     let colour = colour::series(index);
-    let id = shortened(&visible(&deviation.injector), 20);
+    let id = fitted(&visible(&deviation.injector), ACROSS[0] - 20.0, 12.0);
     canvas.text((panel.across[0] - 10.0, row), &id, body(Align::Right));
     let ends = [0, 1].map(|side| match deviation.interval_95[side] {
         Some(v) => (panel.at(v, 0.0).0, false),
         None => (panel.across[side], true),
     });
-    canvas.line(&[(ends[0].0, row), (ends[1].0, row)], 1.0, colour);
-    for (side, (column, open)) in ends.into_iter().enumerate() {
-        let back = match (open, side) {
-            (false, _) => 0.0,
-            (true, 0) => 6.0,
-            (true, _) => -6.0,
-        };
-        let shape = [
-            (column + back, row - 3.5),
-            (column, row),
-            (column + back, row + 3.5),
-        ];
-        canvas.line(&shape, 1.0, colour);
-    }
+    let path: Vec<_> = whisker(ends, 6.0)
+        .into_iter()
+        .map(|(column, aside)| (column, row + aside))
+        .collect();
+    canvas.line(&path, 1.0, colour);
     mark(
         canvas,
         (panel.at(deviation.percent, 0.0).0, row),

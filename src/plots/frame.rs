@@ -4,15 +4,13 @@ use plotters::style::RGBColor;
 
 use super::canvas::{Align, Canvas, Type, body};
 use super::colour::{GRID, INK, PAPER, QUIET, RULE};
-use super::text::{shortened, signed};
+use super::text::{fitted, signed};
 use crate::units::Interval;
 
 /// Width of every picture, pixels.
 pub(super) const WIDTH: f64 = 800.0;
 /// Where the legend begins.
 pub(super) const LEGEND_X: f64 = 618.0;
-/// Columns of text that fit into the legend.
-pub(super) const LEGEND_COLUMNS: usize = 22;
 /// Left and right edge of a plot with a legend.
 pub(super) const PLOT_X: [f64; 2] = [64.0, 600.0];
 
@@ -148,24 +146,26 @@ impl Panel {
             Some(v) => (self.at(self.x.lo, v).1, false),
             None => (edge[side], true),
         });
-        canvas.line(&[(column, ends[0].0), (column, ends[1].0)], 1.0, colour);
-        for (side, (row, open)) in ends.into_iter().enumerate() {
-            if open {
-                let back = if side == 0 { -6.0 } else { 6.0 };
-                canvas.line(
-                    &[
-                        (column - 3.0, row + back),
-                        (column, row),
-                        (column + 3.0, row + back),
-                    ],
-                    1.0,
-                    colour,
-                );
-            } else {
-                canvas.line(&[(column - 3.0, row), (column + 3.0, row)], 1.0, colour);
-            }
-        }
+        let path: Vec<_> = whisker(ends, 6.0)
+            .into_iter()
+            .map(|(row, aside)| (column + aside, row))
+            .collect();
+        canvas.line(&path, 1.0, colour);
     }
+}
+
+/// A bar from end to end in one stroke, as (along, across) in pixels: closed
+/// ends get a cross-bar, open ones an arrow whose barbs lie `barb` back.
+pub(super) fn whisker(ends: [(f64, bool); 2], barb: f64) -> Vec<(f64, f64)> {
+    let inwards = (ends[1].0 - ends[0].0).signum();
+    let end = |(along, open): (f64, bool), inwards: f64| {
+        let back = if open { barb * inwards } else { 0.0 };
+        let side = [(along + back, -3.0), (along, 0.0), (along + back, 3.0)];
+        [side[0], side[1], side[2], side[1]]
+    };
+    let mut path = end(ends[0], inwards).to_vec();
+    path.extend(end(ends[1], -inwards).into_iter().rev());
+    path
 }
 
 /// Round values within a span, about `count` of them, and the decimals they need.
@@ -191,10 +191,20 @@ pub(super) fn ticks(span: Span, count: usize) -> (Vec<f64>, usize) {
 /// Number of different marks.
 const MARKS: usize = 8;
 
-/// Draws mark number `index`: eight shapes, then the same as outlines.
+/// Draws mark number `index` in the usual size: eight shapes, then the same as outlines.
 pub(super) fn mark(canvas: &Canvas<'_>, at: (f64, f64), index: usize, colour: RGBColor) {
+    mark_sized(canvas, at, index, colour, 4.5);
+}
+
+/// The same with a size, about half the width in pixels.
+pub(super) fn mark_sized(
+    canvas: &Canvas<'_>,
+    at: (f64, f64),
+    index: usize,
+    colour: RGBColor,
+    r: f64,
+) {
     let open = (index / MARKS) % 2 == 1;
-    let r = 4.5;
     let regular = |corners: usize, turn: f64, size: f64| -> Vec<(f64, f64)> {
         (0..corners)
             .map(|k| turn + k as f64 * std::f64::consts::TAU / corners as f64)
@@ -218,10 +228,10 @@ pub(super) fn mark(canvas: &Canvas<'_>, at: (f64, f64), index: usize, colour: RG
             .map(|(angle, size)| (size * angle.sin(), -size * angle.cos()))
             .collect(),
         _ => vec![
-            (-2.0, -r * 1.2),
-            (2.0, -r * 1.2),
-            (2.0, r * 1.2),
-            (-2.0, r * 1.2),
+            (-r * 0.45, -r * 1.2),
+            (r * 0.45, -r * 1.2),
+            (r * 0.45, r * 1.2),
+            (-r * 0.45, r * 1.2),
         ],
     };
     let mut placed: Vec<_> = corners
@@ -269,12 +279,12 @@ pub(super) fn heading(canvas: &Canvas<'_>, title: &str, under: &str) {
         bold: true,
         ..body(Align::Left)
     };
-    canvas.text((16.0, 22.0), &shortened(title, 80), bold);
+    canvas.text((16.0, 22.0), &fitted(title, 768.0, 17.8), bold);
     let quiet = Type {
         colour: QUIET,
         ..body(Align::Left)
     };
-    canvas.text((16.0, 43.0), &shortened(under, 110), quiet);
+    canvas.text((16.0, 43.0), &fitted(under, 768.0, 12.0), quiet);
 }
 
 /// The legend: entries go down one row after the other.
@@ -311,7 +321,7 @@ impl<'a, 'b> Legend<'a, 'b> {
         };
         self.canvas.text(
             (LEGEND_X + 30.0, self.row),
-            &shortened(words, LEGEND_COLUMNS),
+            &fitted(words, WIDTH - LEGEND_X - 34.0, 12.0),
             look,
         );
         self.row += 19.0;

@@ -5,7 +5,7 @@ use plotters::style::RGBColor;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, QUIET, RULE};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom};
-use super::text::{plain, shortened, signed, visible};
+use super::text::{fitted, plain, shortened, signed, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
 use crate::fit::SweepFit;
@@ -71,7 +71,7 @@ fn linearity(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
                 bold: true,
                 ..body(Align::Left)
             };
-            canvas.text((PLOT_X[0], top - 11.0), &shortened(&name, 70), bold);
+            canvas.text((PLOT_X[0], top - 11.0), &fitted(&name, 530.0, 13.4), bold);
             strip(canvas, &panel, group.sweeps[i], colour::ramp(i, count));
             if row + 1 == count {
                 panel.x_ticks(canvas, true);
@@ -238,7 +238,8 @@ fn legend(canvas: &Canvas<'_>, group: &Group<'_>, reach: f64) {
     }
     let beyond = |y: &f64| y.abs() > reach;
     let curve = group.sweeps.iter().flat_map(|s| &s.linearity_deviation);
-    if curve.filter_map(|d| d.percent).any(|y| beyond(&y))
+    let bounds = curve.flat_map(|d| [d.percent, d.interval_95[0], d.interval_95[1]]);
+    if bounds.flatten().any(|y| beyond(&y))
         || points()
             .filter_map(|p| p.deviation_percent)
             .any(|y| beyond(&y))

@@ -33,12 +33,33 @@ pub(crate) fn columns(c: char) -> usize {
     }
 }
 
+/// Width of a character in a usual sans-serif, in thousandths of its size;
+/// rounded up, because which font a reader has is not known.
+fn thousandths(c: char) -> usize {
+    match c {
+        'W' | 'M' | 'm' | 'w' | '@' | '%' | '…' => 1000,
+        'i' | 'j' | 'l' | 'I' | ' ' | '.' | ',' | ':' | ';' | '|' | '\'' => 400,
+        'A'..='Z' => 780,
+        _ => 650 * columns(c),
+    }
+}
+
+/// Shortens text to `pixels` at a font size by an ellipsis in its middle.
+pub(super) fn fitted(text: &str, pixels: f64, size: f64) -> String {
+    let room = (pixels / size * 1000.0) as usize;
+    cut_middle(text, room, thousandths)
+}
+
 /// Shortens text to `width` columns by an ellipsis in its middle.
 pub(crate) fn shortened(text: &str, width: usize) -> String {
+    cut_middle(text, width, columns)
+}
+
+fn cut_middle(text: &str, width: usize, columns: fn(char) -> usize) -> String {
     if text.chars().map(columns).sum::<usize>() <= width {
         return text.to_owned();
     }
-    let half = width.saturating_sub(1) / 2;
+    let half = width.saturating_sub(columns('…')) / 2;
     let take = |chars: &mut dyn Iterator<Item = char>| {
         let mut left = half;
         let mut taken = Vec::new();

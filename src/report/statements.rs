@@ -25,8 +25,15 @@ pub(super) struct Statements {
 pub(super) struct Condition {
     /// As `14 V, 300 kPa, cleaned`.
     pub heading: String,
+    /// As `14 V`.
+    pub voltage: String,
+    /// The rest of it, as `300 kPa, cleaned`.
+    pub rest: String,
+    pub stage: Option<String>,
+    pub pressure: String,
     /// What holds for all rows: ranges, limits, density.
     pub common: Vec<String>,
+    pub basis: Basis,
     pub flow_unit: &'static str,
     /// Whether the line range stands in each row, because rows differ.
     pub ranges_differ: bool,
@@ -177,7 +184,7 @@ fn conditions(
 }
 
 fn condition(
-    (stage, pressure, volts, _): Key<'_>,
+    (stage, pressure, volts, basis): Key<'_>,
     here: &[(&Injector, &SweepFit)],
     notes: &[Note],
     scale: FlowScale,
@@ -186,10 +193,11 @@ fn condition(
         || "pressure not stated".to_owned(),
         |kpa| format!("{} kPa", plain(kpa)),
     );
-    let mut heading = format!("{}, {pressure}", voltage(volts));
-    if let Some(stage) = stage {
-        heading.push_str(&format!(", {}", visible(stage)));
-    }
+    let volts = voltage(volts);
+    let rest = match stage {
+        Some(stage) => format!("{pressure}, {}", visible(stage)),
+        None => pressure.clone(),
+    };
     let first = here[0].1;
     let ranges_differ = here
         .iter()
@@ -225,8 +233,13 @@ fn condition(
         })
         .collect();
     Condition {
-        heading,
+        heading: format!("{volts}, {rest}"),
+        voltage: volts,
+        rest,
+        stage: stage.map(visible),
+        pressure,
         common,
+        basis,
         flow_unit: scale.unit.unit().word(),
         ranges_differ,
         rows,
@@ -373,9 +386,9 @@ fn mixture(deviation: &Deviation) -> String {
         "leaner"
     };
     if told {
-        format!("{word} by {amount} %")
+        format!("{word} {amount} %")
     } else {
-        format!("{word} by {amount} %?")
+        format!("{word} {amount} %?")
     }
 }
 

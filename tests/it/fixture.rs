@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use meniscus::capture::{Bench, Fluid, Job, Source, Vessel, VesselKind};
+use meniscus::capture::{Bench, Fluid, InjectorCheck, Job, Source, Vessel, VesselKind};
 use meniscus::characterisation::{Characterisation, Effect, Injector, SchemaTag, Tool};
 use meniscus::finding::{Finding, Kind, Place};
 use meniscus::fit::{
@@ -73,14 +73,14 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
     if points.iter().any(|p| !p.used) {
         findings.push(Finding::new(
             Kind::ReadingSetAside,
-            Place::row("demo.csv", 55),
+            Place::row("demo.csv", 62),
             &[
                 ("delivered", json!(11.24)),
                 ("unit", json!("ml")),
                 ("size", json!(0.42)),
                 ("cause", json!("an eye slip of one numbered mark is likely")),
                 ("source", json!("demo.csv")),
-                ("line", json!(55)),
+                ("line", json!(62)),
             ],
         ));
     }
@@ -265,6 +265,15 @@ pub fn small() -> Characterisation {
         set_match: Some(set_match()),
         findings: vec![],
     };
+    document.injectors[0].checks = Some(InjectorCheck {
+        id: "A1".into(),
+        cylinder: Some("1".into()),
+        coil_resistance: Some(14.2),
+        insulation: Some(2.5e7),
+        leakage: Some(0.4),
+        spray: Some("even <cone>".into()),
+        note: None,
+    });
     // One side of one interval is unbounded, as Fieller's set can be.
     if let Some(x) = &mut document.injectors[3].sweeps[0].dead_time {
         x.interval_95[0] = None;
@@ -389,5 +398,89 @@ pub fn hostile() -> Characterisation {
         }
         set.worst_injector = Some(names[3].into());
     }
+    document
+}
+
+/// Sixteen injectors with long ids at eight voltages, two pressures and two stages.
+pub fn crowded() -> Characterisation {
+    let mut document = small();
+    let volts = [7.0, 8.0, 9.0, 10.0, 11.5, 13.0, 14.5, 16.0];
+    document.injectors = (0..16)
+        .map(|i| {
+            let id = format!("SERIAL-0000-{i:04}-LONG");
+            let mut sweeps = Vec::new();
+            for (k, stage) in ["as_received", "cleaned"].iter().enumerate() {
+                for kpa in [300.0, 400.0] {
+                    for (j, v) in volts.iter().enumerate() {
+                        let dead_time = 0.5 + 3.2 / (v - 4.5) + 0.01 * f64::from(i) + kpa / 4000.0;
+                        let slope =
+                            3.4 * (kpa / 300.0_f64).sqrt() * (1.0 + 0.002 * wobble(f64::from(i)));
+                        let mut fit = sweep(
+                            &id,
+                            f64::from(i) + j as f64 + k as f64,
+                            slope,
+                            dead_time,
+                            *v,
+                        );
+                        fit.stage = Some((*stage).into());
+                        fit.pressure_kpa = Some(kpa);
+                        sweeps.push(fit);
+                    }
+                }
+            }
+            Injector {
+                id,
+                sweeps,
+                checks: None,
+            }
+        })
+        .collect();
+    let set = document.set_match.as_mut().unwrap();
+    let first = set.deviations[0].clone();
+    set.deviations = (0..2)
+        .flat_map(|k| (0..16).map(move |i| (k, i)))
+        .map(|(k, i)| {
+            let percent = 2.0 * wobble(f64::from(i + 7 * k));
+            Deviation {
+                injector: format!("SERIAL-0000-{i:04}-LONG"),
+                operating_point: set.operating_points[k as usize].label.clone(),
+                percent,
+                interval_95: [Some(percent - 0.5), Some(percent + 0.5)],
+                mixture_percent: -percent,
+                ..first.clone()
+            }
+        })
+        .collect();
+    document
+}
+
+/// A single injector of which hardly anything is known.
+pub fn bare() -> Characterisation {
+    let mut document = small();
+    document.injectors.truncate(1);
+    document.set_match = None;
+    document.bench = Bench::default();
+    let fit = &mut document.injectors[0].sweeps[0];
+    *fit = SweepFit {
+        voltage_v: None,
+        pressure_kpa: None,
+        slope: None,
+        dead_time: None,
+        flow_offset: None,
+        covariance: None,
+        line_range_ms: None,
+        linear_flow_range_ms: None,
+        asymptote: None,
+        linearity_deviation: vec![],
+        budget: vec![],
+        findings: vec![Finding::new(Kind::OnePulseWidth, Place::default(), &[])],
+        ..fit.clone()
+    };
+    for point in &mut fit.points {
+        point.pulse_width_ms = 2.0;
+        point.deviation_percent = None;
+        point.fitted = None;
+    }
+    document.injectors[0].sweeps.truncate(1);
     document
 }

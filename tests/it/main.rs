@@ -8,6 +8,8 @@
 mod contract;
 /// A small document made by hand.
 mod fixture;
+/// The HTML report: well-formed, self-contained, in order.
+mod html;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
 /// Pictures are well-formed, named and escaped.
