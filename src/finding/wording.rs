@@ -37,6 +37,14 @@ catalogue! {
     // ---- reading the capture
     /// The file was read as Windows-1252.
     Windows1252, Note, "not UTF-8; read as Windows-1252", "save the file as UTF-8 to be safe with special letters";
+    /// Comment lines have the shape of readings.
+    CommentedReadings, Note, "comment lines that look like readings were not read: {count}", "nothing, if they were meant to be left out; an injector id that begins with # is put in quotes";
+    /// A set point of the command line is overruled.
+    SetPointOverruled, Doubt, "{asked} {unit} was asked for, but the capture or bench file states {stated} {unit}, which is used", "leave out the option, or correct the file";
+    /// Set points further apart than the tolerance are joined by others between them.
+    SetPointsMerged, Doubt, "set points from {low} to {high} {unit} run into one another and are taken as {taken_as} {unit}", "state the nominal value in the set point column and the measured one in voltage_actual_v or pressure_actual_kpa";
+    /// The bench file does not know a vessel.
+    VesselUnknown, Doubt, "vessel {vessel} is not in the bench file; its division and tolerance are unknown", "name it in bench.toml, or use a name that stands there: {known}";
     /// No voltage is stated anywhere.
     VoltageNotStated, Doubt, "no supply voltage is stated", "dead time means little without its voltage: add a voltage_v column, [supply] nominal in bench.toml or --voltage 14V";
     /// No pressure is stated anywhere.
