@@ -14,9 +14,10 @@ use super::fault::Fault;
 ///
 /// # Errors
 /// A fault naming the byte and its offset where the bytes are text in neither.
-pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Fault> {
+pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
     if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-        return Err(Fault::whole("UTF-16 text", "UTF-8 text").hint("save the file as CSV UTF-8"));
+        let fault = Fault::whole("UTF-16 text", "UTF-8 text");
+        return Err(Box::new(fault.hint("save the file as CSV UTF-8")));
     }
     let body = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
     let skipped = bytes.len() - body.len();
@@ -36,7 +37,8 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Fault> {
         } else {
             "save the file as plain text in UTF-8"
         };
-        return Err(Fault::row(line, found, "text in UTF-8 or Windows-1252").hint(hint));
+        let fault = Fault::row(line, found, "text in UTF-8 or Windows-1252");
+        return Err(Box::new(fault.hint(hint)));
     }
     Ok(match utf8 {
         Ok(text) => (one_line_end(text), false),

@@ -583,7 +583,10 @@ fn repeats_disagree(
     };
     let mut findings = Vec::new();
     for (difference, first) in repeated {
-        let read = divisions.reading_uncertainty(first, sweep.basis);
+        // Both repeats were read, hence the square root.
+        let read = divisions
+            .reading_uncertainty(first, sweep.basis)
+            .map(|once| once * 2f64.sqrt());
         let standard = match (usual, read) {
             (Some(a), Some(b)) => a.max(b),
             (a, b) => match a.or(b) {

@@ -212,13 +212,6 @@ pub(super) struct Layout {
     pub trains: Vec<Columns>,
 }
 
-impl Layout {
-    /// Whether each row holds a whole train of injectors.
-    pub fn is_wide(&self) -> bool {
-        self.trains.iter().any(|train| train.id.is_some())
-    }
-}
-
 /// One header cell, understood.
 struct Named {
     role: Role,

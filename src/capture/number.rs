@@ -133,12 +133,11 @@ fn refusal(text: &str) -> NotANumber {
         return NotANumber::Grouped;
     }
     let length = text
-        .find(|c: char| !(c.is_ascii_digit() || "+-.,".contains(c)))
-        .unwrap_or(text.len());
+        .rfind(|c: char| c.is_ascii_digit())
+        .map_or(0, |last_digit| last_digit + 1);
     let (head, tail) = text.split_at(length);
     let unit = tail.trim();
-    if head.ends_with(|c: char| c.is_ascii_digit())
-        && head.replace(',', ".").parse::<f64>().is_ok()
+    if head.replace(',', ".").parse::<f64>().is_ok()
         && unit
             .chars()
             .next()

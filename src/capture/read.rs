@@ -206,7 +206,7 @@ impl FileReading<'_> {
     fn read(&mut self, bytes: &[u8]) {
         let (text, windows_1252) = match dialect::decode(bytes) {
             Ok(decoded) => decoded,
-            Err(fault) => return self.faults.push(fault),
+            Err(fault) => return self.faults.push(*fault),
         };
         self.notes.windows_1252 = windows_1252;
         let dialect = Dialect::of(&text);
@@ -297,11 +297,14 @@ impl FileReading<'_> {
             })
             .count();
         let decimal_commas = record.len() > layout.cells && !dialect.decimal_comma() && halves >= 2;
-        self.faults.push(if decimal_commas {
-            fault.hint("decimal commas are understood where cells are separated by semicolons or tabs; put a cell with a comma in quotes")
+        self.faults.push(fault.hint(if decimal_commas {
+            "decimal commas are understood where cells are separated by semicolons or tabs; \
+             put a cell with a comma in quotes"
+        } else if record.len() > layout.cells {
+            "put a cell that holds the separator in quotes"
         } else {
-            fault.hint("leave a cell empty rather than out")
-        });
+            "leave a cell empty rather than out"
+        }));
     }
 
     /// `1,234` beside `0.5` may be a thousand or one: better to ask.
