@@ -5,6 +5,7 @@ mod args;
 mod check;
 mod files;
 mod fit;
+mod report;
 mod set;
 
 use std::io::{self, Write};
@@ -13,6 +14,8 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use args::{Cli, Command};
+
+use crate::capture::fault_lines;
 
 /// How a command ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,23 +69,10 @@ impl Failure {
 const FAULTS_SHOWN: usize = 50;
 
 fn list_faults(faults: &[crate::capture::Fault]) -> String {
-    let mut lines: Vec<String> = faults
-        .iter()
-        .take(FAULTS_SHOWN)
-        .map(|fault| crate::plots::visible(&fault.to_string()))
-        .collect();
-    if faults.len() > FAULTS_SHOWN {
-        lines.push(format!(
-            "… and {} more; `check --json` lists them all",
-            faults.len() - FAULTS_SHOWN
-        ));
-    }
     let count = faults.len();
     let word = if count == 1 { "fault" } else { "faults" };
-    lines.push(format!(
-        "{count} {word}; nothing was fitted and nothing written"
-    ));
-    lines.join("\n")
+    let list = fault_lines(faults, FAULTS_SHOWN);
+    format!("{list}{count} {word}; nothing was fitted and nothing written")
 }
 
 /// Runs the command line and returns the exit status.
@@ -108,6 +98,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Fit(args) => fit::run(args),
         Command::Check(args) => check::run(args),
         Command::Match(args) => set::run(args),
+        Command::Report(args) => report::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

@@ -16,8 +16,8 @@ mod text;
 
 use std::collections::HashSet;
 
+use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
-use crate::fit::SweepFit;
 
 pub use dead_time::dead_times;
 pub use delivery::deliveries;

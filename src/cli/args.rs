@@ -41,6 +41,8 @@ pub enum Command {
     Check(CheckArgs),
     /// Score a set: from captures (one pulse width is enough) or characterisation files
     Match(MatchArgs),
+    /// Write the report (one HTML file) of a characterisation file
+    Report(ReportArgs),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell
@@ -78,6 +80,9 @@ pub struct FitArgs {
     /// Write the characterisation file here
     #[arg(short, long, value_name = "FILE.json")]
     pub output: Option<PathBuf>,
+    /// Write the report (one HTML file) here
+    #[arg(long, value_name = "FILE.html")]
+    pub report: Option<PathBuf>,
     /// Write pictures (SVG) into this folder
     #[arg(long, value_name = "DIR")]
     pub plots: Option<PathBuf>,
@@ -115,6 +120,20 @@ pub struct MatchArgs {
     /// Print JSON
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// Characterisation file, as `fit -o` writes it
+    #[arg(value_name = "FILE.json")]
+    pub file: PathBuf,
+    /// Write here; without this, to standard output
+    #[arg(short, long, value_name = "FILE.html")]
+    pub output: Option<PathBuf>,
+    /// Unit of flow
+    #[arg(long, value_parser = flow_unit, value_name = "cc/min|lb/h|g/s|mm3/ms|mg/ms")]
+    pub units: Option<FlowUnit>,
 }
 
 /// Captures, bench file and set points.

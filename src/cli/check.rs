@@ -19,7 +19,9 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Failure> {
             .map_err(|e| Failure::other(e, "please report the capture that led here"))?;
         print(&format!("{report}\n"))?;
     } else {
-        let Capture { sources, findings, .. } = &checked.capture;
+        let Capture {
+            sources, findings, ..
+        } = &checked.capture;
         print(&report::check_text(sources, findings, &super::style()))?;
     }
     if checked.faults.is_empty() {

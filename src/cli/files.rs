@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use super::Failure;
 use super::args::InputArgs;
 use crate::capture::{Bench, CaptureFile, SetPoints, read_bench};
+use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.
 pub(super) struct Input {
@@ -57,6 +58,16 @@ fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
     Ok(CaptureFile {
         name: shown(path),
         bytes,
+    })
+}
+
+/// Reads a characterisation file from its bytes; `name` is for the message.
+pub(super) fn read_document(name: &str, bytes: &[u8]) -> Result<Characterisation, Failure> {
+    characterisation::read(&String::from_utf8_lossy(bytes)).map_err(|error| {
+        Failure::other(
+            format!("{name}: {error}"),
+            "give a file written by `fit -o`, of this version of the schema",
+        )
     })
 }
 

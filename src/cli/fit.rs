@@ -31,6 +31,10 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     if let Some(path) = &args.output {
         write_whole(path, json.as_bytes())?;
     }
+    if let Some(path) = &args.report {
+        let page = report::html(&document, &terminal_style(args))?;
+        write_whole(path, page.as_bytes())?;
+    }
     if let Some(folder) = &args.plots {
         fs::create_dir_all(folder).map_err(|error| failed(folder, error))?;
         for picture in plots::pictures(&document) {

@@ -1,10 +1,10 @@
 //! `match`: is the set alike? From captures or characterisation files.
 
 use super::args::MatchArgs;
-use super::files::{Input, read_input};
+use super::files::{Input, read_document, read_input};
 use super::fit::{criterion, match_outcome};
 use super::{Failure, Outcome, print};
-use crate::characterisation::{Characterisation, read};
+use crate::characterisation::Characterisation;
 use crate::fit::FitOptions;
 use crate::{Request, characterise, match_documents, report};
 
@@ -34,13 +34,7 @@ fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
         input.files.into_iter().partition(|f| is_document(&f.bytes));
     let mut documents = Vec::new();
     for file in files {
-        let text = String::from_utf8_lossy(&file.bytes);
-        let document = read(&text).map_err(|e| {
-            Failure::other(
-                format!("{}: {e}", file.name),
-                "give a file written by `fit -o`, of this version of the schema",
-            )
-        })?;
+        let document = read_document(&file.name, &file.bytes)?;
         documents.push(document);
     }
     if !captures.is_empty() {

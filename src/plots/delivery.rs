@@ -8,7 +8,7 @@ use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bo
 use super::text::{plain, shortened, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
-use crate::fit::SweepFit;
+use crate::characterisation::SweepFit;
 use crate::units::Basis;
 
 const TOP: f64 = 84.0;

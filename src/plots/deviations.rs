@@ -6,7 +6,7 @@ use super::colour::{self, GRID, QUIET, RULE, SHADE};
 use super::frame::{Panel, Span, WIDTH, heading, mark, whisker};
 use super::text::{fitted, plain, shortened, signed, visible};
 use crate::characterisation::Characterisation;
-use crate::matching::{Deviation, OperatingPoint, SetMatch};
+use crate::characterisation::{Deviation, OperatingPoint, SetMatch};
 use crate::units::rounded_pair;
 
 const TOP: f64 = 76.0;

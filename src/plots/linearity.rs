@@ -8,7 +8,7 @@ use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bo
 use super::text::{fitted, plain, shortened, signed, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
-use crate::fit::SweepFit;
+use crate::characterisation::SweepFit;
 
 const TOP: f64 = 88.0;
 /// Height of a strip and of the space between two.

@@ -1,9 +1,9 @@
 //! What stands behind the figures: bench, checks, method, readings left out.
 
 use super::numbers::{UNKNOWN, range};
-use crate::capture::{Bench, InjectorCheck, Vessel, VesselKind};
 use crate::characterisation::Characterisation;
-use crate::fit::{Model, Scale, SweepFit, Weighting};
+use crate::characterisation::{Bench, InjectorCheck, Vessel, VesselKind};
+use crate::characterisation::{Model, Scale, SweepFit, Weighting};
 use crate::plots::{plain, visible, voltage};
 
 /// Voltage, pressure and stage in words, as the statements head them.

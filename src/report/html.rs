@@ -7,7 +7,7 @@ use super::notes::{Note, severity_word};
 use super::statements::{Condition, Set, Statements, prepare};
 use super::{ReportError, Style};
 use crate::characterisation::Characterisation;
-use crate::fit::SweepFit;
+use crate::characterisation::SweepFit;
 use crate::plots::{self, Picture, visible};
 use crate::units::significant;
 
@@ -158,7 +158,7 @@ fn note(note: &Note) -> NoteWords {
 
 /// Name, SHA-256 and rows of each capture.
 fn sources(document: &Characterisation) -> Vec<(String, String, String)> {
-    let words = |s: &crate::capture::Source| {
+    let words = |s: &crate::characterisation::Source| {
         let rows = format!("{} of {}", s.rows_used, s.rows);
         (visible(&s.name), visible(&s.sha256), rows)
     };
@@ -305,8 +305,8 @@ fn budget(sweep: &SweepFit) -> Option<Budget> {
             .map(|b| BudgetWords {
                 component: visible(&b.component),
                 kind: match b.kind {
-                    crate::fit::Evaluation::A => "A",
-                    crate::fit::Evaluation::B => "B",
+                    crate::characterisation::Evaluation::A => "A",
+                    crate::characterisation::Evaluation::B => "B",
                 },
                 dead_time: significant(b.dead_time_us, 2),
                 flow: significant(b.slope_percent, 2),

@@ -3,10 +3,10 @@
 use super::notes::{Note, gather};
 use super::numbers::{UNKNOWN, deviation, estimate, range};
 use super::{FlowScale, ReportError, Style, flow_scale};
+use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
+use crate::characterisation::{Deviation, SetMatch, Verdict};
 use crate::finding::{Kind, Severity};
-use crate::fit::SweepFit;
-use crate::matching::{Deviation, SetMatch, Verdict};
 use crate::plots::{plain, shortened, visible, voltage};
 use crate::units::Basis;
 

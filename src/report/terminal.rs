@@ -6,10 +6,10 @@ use comfy_table::{CellAlignment, ContentArrangement, Table, TableComponent, pres
 use super::notes::{Note, gather, severity_word};
 use super::statements::{self, Condition, Set, Statements, next_step, prepare};
 use super::{ReportError, Style};
-use crate::capture::Source;
 use crate::characterisation::Characterisation;
+use crate::characterisation::Source;
+use crate::characterisation::{SetMatch, Verdict};
 use crate::finding::{Finding, Severity};
-use crate::matching::{SetMatch, Verdict};
 use crate::plots::{columns, visible};
 
 /// Below this many columns nothing readable can be laid out.

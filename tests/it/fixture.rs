@@ -6,8 +6,9 @@
 use std::collections::BTreeMap;
 
 use meniscus::capture::{Bench, Fluid, InjectorCheck, Job, Source, Vessel, VesselKind};
-use meniscus::characterisation::{Characterisation, Effect, Injector, SchemaTag, Tool};
+use meniscus::characterisation::{Characterisation, Injector, SchemaTag, Tool};
 use meniscus::finding::{Finding, Kind, Place};
+use meniscus::fit::Effect;
 use meniscus::fit::{
     Asymptote, BudgetRow, Covariance, Evaluation, LinearityDeviation, Model, Point, Scale, Scatter,
     SweepFit, Weighting,
@@ -48,6 +49,7 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
                 0.02
             };
             Point {
+                open_time_s: None,
                 source: "demo.csv".into(),
                 line: 2 + i as u64 + (seed as u64) * 8,
                 pulse_width_ms: w,
@@ -347,6 +349,7 @@ fn set_match() -> SetMatch {
             interval_95: [Some(1.55), Some(2.71)],
             shared: BTreeMap::new(),
         }),
+        spread_bounds_percent: Some([1.62, 2.61]),
         worst_injector: Some("B9".into()),
         operating_points: labels
             .iter()

@@ -4,16 +4,19 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 13] = [
+const ORDER: [&str; 16] = [
     "units",
     "finding",
     "capture",
+    "fluid",
     "fit",
-    "surface",
     "matching",
+    "characterisation",
+    "characterise",
+    "surface",
+    "table",
     "demand",
     "plan",
-    "characterisation",
     "plots",
     "report",
     "cli",

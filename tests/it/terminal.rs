@@ -131,12 +131,12 @@ fn verdicts_are_said_in_words() {
     for (verdict, words, next) in [
         (
             Some(Verdict::Matched),
-            "Matched: the spread is at most 2.71 %",
+            "Matched: the spread is at most 2.61 %",
             "begin with note",
         ),
         (
             Some(Verdict::NotMatched),
-            "Not matched: the spread is at least 1.55 %",
+            "Not matched: the spread is at least 1.62 %",
             "clean or replace B9",
         ),
         (
