@@ -239,6 +239,8 @@ pub(super) struct Member {
     pub means: Vec<(f64, f64)>,
     /// Log prior weight.
     pub log_prior: f64,
+    /// Whether this member looks for the noise scales that matter.
+    pub scout: bool,
 }
 
 /// Covariance of the departure at the measured widths, m × m row-major, ms².
@@ -303,31 +305,44 @@ pub(super) fn own_variance(geometry: &Geometry, member: &Member, a: usize) -> f6
 /// The family that is averaged over (equation C9).
 pub(super) fn family() -> Vec<Member> {
     let mut members = Vec::new();
-    for (leading, _) in DECAY_TIMES_MS.iter().enumerate() {
-        for amplitude in AMPLITUDES_MS {
+    for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
+        for (size, (amplitude, local)) in AMPLITUDES_MS.into_iter().enumerate() {
+            // What decays slowly is what is left when most has decayed.
+            let slow = amplitude * (SLOW_FROM_MS / decay).min(1.0).sqrt();
             let mut variances = [0.0; SHAPES];
-            variances[leading] = amplitude * amplitude;
+            for variance in &mut variances[..leading] {
+                *variance = COMPANION * amplitude * amplitude;
+            }
+            variances[leading] = slow * slow;
             variances[LONG_END] = LONG_END_MS * LONG_END_MS;
             members.push(Member {
                 variances,
-                local: LOCAL_SHARE * amplitude * amplitude,
+                local: local * amplitude * amplitude,
                 leading,
                 means: vec![
-                    (0.0, 0.5_f64.ln()),
-                    (-SIGNED * amplitude, 0.25_f64.ln()),
-                    (SIGNED * amplitude, 0.25_f64.ln()),
+                    (0.0, SIGN_PRIOR[0].ln()),
+                    (-SIGNED * slow, SIGN_PRIOR[1].ln()),
+                    (SIGNED * slow, SIGN_PRIOR[2].ln()),
                 ],
                 log_prior: 0.0,
+                // Small and large departures at alternating decays: a scout
+                // that cannot follow the curve would take it for noise.
+                scout: size == if leading % 2 == 0 { 3 } else { 1 },
             });
         }
     }
     members
 }
 
-/// Standard deviations of the slow departure at the anchor, ms.
-const AMPLITUDES_MS: [f64; 3] = [0.025, 0.06, 0.15];
-/// Variance of the local part over that of the slow part.
-const LOCAL_SHARE: f64 = 0.1;
+/// Standard deviations of the departure at the anchor, ms, each with the
+/// variance of the local part over its square.
+const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.1), (0.4, 0.1)];
+/// Decay time from which amplitudes fall, ms.
+const SLOW_FROM_MS: f64 = 0.8;
+/// Variance of each faster shape over that of the amplitude.
+const COMPANION: f64 = 0.1;
+/// Prior weights of no mean, short pulses delivering less, and more.
+const SIGN_PRIOR: [f64; 3] = [0.5, 0.25, 0.25];
 /// Mean of the one-signed variants over the amplitude.
 const SIGNED: f64 = 1.33;
 /// Standard deviation of the long-end departure at 1 ms off-time, ms.
@@ -337,9 +352,11 @@ const LONG_END_MS: f64 = 0.1;
 pub(super) fn probes() -> Vec<Member> {
     family()
         .into_iter()
-        .filter(|m| m.leading != 1 && m.variances[m.leading] > 1e-3)
-        .map(|mut m| {
+        .enumerate()
+        .filter(|(i, m)| m.leading % 2 == 0 && i % AMPLITUDES_MS.len() != 0)
+        .map(|(_, mut m)| {
             m.means.truncate(1);
+            m.scout = m.local > 0.01 || m.leading == 2;
             m
         })
         .collect()
