@@ -8,10 +8,9 @@ use super::cells::Cells;
 const ANCHOR_MS: f64 = 0.5;
 /// Decay times of the slow shapes, ms.
 pub(super) const DECAY_TIMES_MS: [f64; 5] = [0.4, 0.8, 1.4, 2.4, 4.0];
-/// Decay time of the envelope of the local part, ms.
-const LOCAL_DECAY_MS: f64 = 0.5;
-/// Correlation length of the local part, ms.
-const LOCAL_LENGTH_MS: f64 = 0.4;
+/// The local part: decay time of the envelope, ms, correlation length, ms, and
+/// share. Features of current and lift last some 0.4 ms; what follows is smoother.
+const LOCAL_PARTS: [(f64, f64, f64); 2] = [(0.5, 0.4, 1.0), (1.2, 1.0, 0.3)];
 /// Off-time at which the long-end amplitude is stated, and its decay, ms.
 const LONG_END_OFF_MS: f64 = 1.0;
 /// Index of the long-end shape, after the decays.
@@ -62,32 +61,35 @@ pub(super) struct Wanted<'a> {
 /// Local covariance as products of one-sided exponentials (equation C6), so
 /// that a table needs no more exponentials than points.
 struct Local {
-    rising: f64,
-    falling: f64,
+    rising: [f64; LOCAL_PARTS.len()],
+    falling: [f64; LOCAL_PARTS.len()],
     width: f64,
 }
 
 impl Local {
     fn at(width: f64, dead_time: f64) -> Self {
-        let rate = 3.0_f64.sqrt() / LOCAL_LENGTH_MS;
         let x = width - dead_time - ANCHOR_MS;
         // Bounds keep products finite for widths of any size.
         let bounded = |t: f64| t.clamp(-700.0, 300.0).exp();
+        let rate = |length: f64| 3.0_f64.sqrt() / length;
         Self {
-            rising: bounded((rate - 1.0 / LOCAL_DECAY_MS) * x),
-            falling: bounded(-(rate + 1.0 / LOCAL_DECAY_MS) * x),
+            rising: LOCAL_PARTS.map(|(decay, length, share)| {
+                share * bounded((rate(length) - 1.0 / decay) * x)
+            }),
+            falling: LOCAL_PARTS
+                .map(|(decay, length, _)| bounded(-(rate(length) + 1.0 / decay) * x)),
             width,
         }
     }
 
     fn covariance(&self, other: &Self) -> f64 {
-        let (early, late) = if self.width <= other.width {
-            (self, other)
-        } else {
-            (other, self)
-        };
-        let distance = 3.0_f64.sqrt() * (late.width - early.width) / LOCAL_LENGTH_MS;
-        (1.0 + distance) * early.rising * late.falling
+        let (early, late) = if self.width <= other.width { (self, other) } else { (other, self) };
+        let mut sum = 0.0;
+        for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
+            let distance = 3.0_f64.sqrt() * (late.width - early.width) / length;
+            sum += (1.0 + distance) * early.rising[k] * late.falling[k];
+        }
+        sum
     }
 }
 
