@@ -338,13 +338,13 @@ pub(super) fn family() -> Vec<Member> {
 
 /// Standard deviations of the departure at the anchor, ms, each with the
 /// variance of the local part over its square.
-const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.1), (0.4, 0.1)];
+const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.2), (0.4, 0.3)];
 /// Decay time from which amplitudes fall, ms.
 const SLOW_FROM_MS: f64 = 0.8;
 /// Variance of each faster shape over that of the amplitude.
 const COMPANION: f64 = 0.1;
 /// Prior weights of no mean, short pulses delivering less, and more.
-const SIGN_PRIOR: [f64; 3] = [0.5, 0.25, 0.25];
+const SIGN_PRIOR: [f64; 3] = [0.35, 0.45, 0.2];
 /// Mean of the one-signed variants over the amplitude.
 const SIGNED: f64 = 1.33;
 /// Standard deviation of the long-end departure at 1 ms off-time, ms.
