@@ -93,8 +93,16 @@ fn judge(scenario: &Scenario, law: Law, seed: u64) -> Option<Outcome> {
     if std::env::var_os("WORST").is_some() {
         let e = 1000.0 * (fit.line.dead_time.value - x);
         let u = 1000.0 * fit.line.dead_time.standard_uncertainty;
-        if e.abs() > 40.0 {
-            eprintln!("worst {} {law:?} e {e:.1} u {u:.1} flow {:.2} flagged {flagged:?} range {:?} noise {:?} X0 {x:.3}", scenario.name, bench.injector.flow, bench.line_range, fit.noise);
+        if e.abs()
+            > std::env::var("WORST")
+                .ok()
+                .and_then(|v| v.parse().ok())
+                .unwrap_or(40.0)
+        {
+            eprintln!(
+                "worst {} {law:?} e {e:.1} u {u:.1} flow {:.2} flagged {flagged:?} range {:?} noise {:?} X0 {x:.3}",
+                scenario.name, bench.injector.flow, bench.line_range, fit.noise
+            );
         }
     }
     let asymptote = &fit.asymptote;
@@ -295,8 +303,12 @@ fn main() -> std::io::Result<()> {
         "scenario", "n"
     )?;
     let mut by_law: Vec<(Law, Vec<Outcome>)> = laws.iter().map(|&l| (l, Vec::new())).collect();
+    let only = Some(option("--only", u64::MAX)).filter(|&k| k != u64::MAX);
     let brief = std::env::args().any(|a| a == "--brief");
     for (k, scenario) in scenarios().iter().enumerate() {
+        if only.is_some_and(|o| o != k as u64) {
+            continue;
+        }
         if brief && ![0, 3, 4, 5, 6, 7, 10].contains(&k) {
             continue;
         }
@@ -314,8 +326,11 @@ fn main() -> std::io::Result<()> {
         writeln!(out, "{}", line(scenario.name, &all))?;
         if by_law_too {
             for &law in laws {
-                let list: Vec<Outcome> =
-                    outcomes.iter().filter(|o| o.0 == law).map(|o| o.1.clone()).collect();
+                let list: Vec<Outcome> = outcomes
+                    .iter()
+                    .filter(|o| o.0 == law)
+                    .map(|o| o.1.clone())
+                    .collect();
                 writeln!(out, "{}", line(&format!("  {law:?}"), &list))?;
             }
         }

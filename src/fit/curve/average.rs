@@ -103,7 +103,12 @@ fn evaluate(
     for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
         if let Some(r) = posterior::regress(&factored, node, value, m.log_prior + log_prior) {
             best = best.max(r.log_weight);
-            all.push(Candidate { member, node: node_index, mean, log_weight: r.log_weight });
+            all.push(Candidate {
+                member,
+                node: node_index,
+                mean,
+                log_weight: r.log_weight,
+            });
         }
     }
     best
@@ -112,7 +117,11 @@ fn evaluate(
 /// Finds the noise nodes that matter: every other node of the grid first, then
 /// the neighbours of those that carry weight. Gives them with the candidates of
 /// the probing members.
-fn noise_nodes(model: &Model, setup: &CurveSetup, probes: &[usize]) -> (Vec<NoiseNode>, Vec<Candidate>) {
+fn noise_nodes(
+    model: &Model,
+    setup: &CurveSetup,
+    probes: &[usize],
+) -> (Vec<NoiseNode>, Vec<Candidate>) {
     let read = setup.reading.nodes(&READ_STEPS);
     let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
     let mut best = vec![vec![f64::NAN; repeat.len()]; read.len()];
@@ -148,7 +157,9 @@ fn noise_nodes(model: &Model, setup: &CurveSetup, probes: &[usize]) -> (Vec<Nois
                 };
                 let wanted = best[i][j].is_nan()
                     && near(i, read.len()).iter().any(|&a| {
-                        near(j, repeat.len()).iter().any(|&b| best[a][b] > top - NEGLIGIBLE_NODE)
+                        near(j, repeat.len())
+                            .iter()
+                            .any(|&b| best[a][b] > top - NEGLIGIBLE_NODE)
                     });
                 if wanted {
                     queue.push((i, j));
@@ -171,8 +182,9 @@ const READ_STEPS: [f64; 5] = [-1.3, -0.65, 0.0, 0.65, 1.3];
 /// Nodes of the repeatability: further up than down, because a rig worse than
 /// expected must not pass for a curve. The step is a factor 1.4, about what
 /// two dozen readings tell apart.
-const REPEAT_STEPS: [f64; 13] =
-    [-2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8];
+const REPEAT_STEPS: [f64; 13] = [
+    -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8,
+];
 
 /// Weighs all combinations, best first, negligible ones left out.
 pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
@@ -205,7 +217,10 @@ pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
 const SCOUTS_FAILED: f64 = 4.0;
 
 fn best(candidates: &[Candidate]) -> Option<Candidate> {
-    candidates.iter().copied().max_by(|a, b| a.log_weight.total_cmp(&b.log_weight))
+    candidates
+        .iter()
+        .copied()
+        .max_by(|a, b| a.log_weight.total_cmp(&b.log_weight))
 }
 
 fn top(candidates: &[Candidate]) -> f64 {

@@ -73,9 +73,8 @@ impl Local {
         let bounded = |t: f64| t.clamp(-700.0, 300.0).exp();
         let rate = |length: f64| 3.0_f64.sqrt() / length;
         Self {
-            rising: LOCAL_PARTS.map(|(decay, length, share)| {
-                share * bounded((rate(length) - 1.0 / decay) * x)
-            }),
+            rising: LOCAL_PARTS
+                .map(|(decay, length, share)| share * bounded((rate(length) - 1.0 / decay) * x)),
             falling: LOCAL_PARTS
                 .map(|(decay, length, _)| bounded(-(rate(length) + 1.0 / decay) * x)),
             width,
@@ -83,7 +82,11 @@ impl Local {
     }
 
     fn covariance(&self, other: &Self) -> f64 {
-        let (early, late) = if self.width <= other.width { (self, other) } else { (other, self) };
+        let (early, late) = if self.width <= other.width {
+            (self, other)
+        } else {
+            (other, self)
+        };
         let mut sum = 0.0;
         for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
             let distance = 3.0_f64.sqrt() * (late.width - early.width) / length;
