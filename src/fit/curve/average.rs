@@ -52,7 +52,6 @@ pub(super) fn model(
             dead_time,
         },
     );
-    let nodes = super::cells::noise_nodes(&cells, setup, scale);
     let departures = members
         .iter()
         .map(|m| kernel::covariance(&geometry, m))
@@ -64,7 +63,7 @@ pub(super) fn model(
         geometry,
         members,
         departures,
-        nodes,
+        nodes: Vec::new(),
     }
 }
 
@@ -81,59 +80,151 @@ pub(super) struct Candidate {
     pub log_weight: f64,
 }
 
-/// Nodes and combinations this many nats below the best are dropped: e⁻⁹ is
-/// one part in eight thousand.
+/// Combinations this many nats below the best are dropped: e⁻⁹ is one part in
+/// eight thousand.
 const NEGLIGIBLE: f64 = 9.0;
+/// Noise nodes this many nats below the best, by the probing members.
+const NEGLIGIBLE_NODE: f64 = 6.0;
 
-/// Weighs all combinations, best first, negligible ones left out.
-pub(super) fn weigh(model: &Model) -> Vec<Candidate> {
-    let count = model.members.len();
-    // A few members spread over the family say which noise nodes matter.
-    let probes: Vec<usize> = (0..count).filter(|i| i % 4 == 1 || count < 4).collect();
-    let mut by_node = vec![f64::NEG_INFINITY; model.nodes.len()];
-    let mut all = Vec::new();
-    let evaluate = |member: usize, node: usize, all: &mut Vec<Candidate>| {
-        let m = &model.members[member];
-        let n = &model.nodes[node];
-        let mut best = f64::NEG_INFINITY;
-        let Some(factored) = posterior::factor(&model.geometry, &model.departures[member], m, n)
-        else {
-            return best;
-        };
-        for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
-            if let Some(r) = posterior::regress(&factored, n, value, m.log_prior + log_prior) {
-                best = best.max(r.log_weight);
-                all.push(Candidate {
-                    member,
-                    node,
-                    mean,
-                    log_weight: r.log_weight,
-                });
+/// Evaluates one member at one node, all means; gives the best log weight.
+fn evaluate(
+    model: &Model,
+    node: &NoiseNode,
+    node_index: usize,
+    member: usize,
+    all: &mut Vec<Candidate>,
+) -> f64 {
+    let m = &model.members[member];
+    let mut best = f64::NEG_INFINITY;
+    let Some(factored) = posterior::factor(&model.geometry, &model.departures[member], m, node)
+    else {
+        return best;
+    };
+    for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
+        if let Some(r) = posterior::regress(&factored, node, value, m.log_prior + log_prior) {
+            best = best.max(r.log_weight);
+            all.push(Candidate {
+                member,
+                node: node_index,
+                mean,
+                log_weight: r.log_weight,
+            });
+        }
+    }
+    best
+}
+
+/// Finds the noise nodes that matter: every other node of the grid first, then
+/// the neighbours of those that carry weight. Gives them with the candidates of
+/// the probing members.
+fn noise_nodes(
+    model: &Model,
+    setup: &CurveSetup,
+    probes: &[usize],
+) -> (Vec<NoiseNode>, Vec<Candidate>) {
+    let read = setup.reading.nodes(&READ_STEPS);
+    let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
+    let mut best = vec![vec![f64::NAN; repeat.len()]; read.len()];
+    let mut found: Vec<(NoiseNode, f64, Vec<Candidate>)> = Vec::new();
+    let mut top = f64::NEG_INFINITY;
+    let mut queue: Vec<(usize, usize)> = Vec::new();
+    for i in (0..read.len()).step_by(2) {
+        queue.extend((0..repeat.len()).step_by(2).map(|j| (i, j)));
+    }
+    while !queue.is_empty() {
+        for &(i, j) in &queue {
+            let node = super::cells::noise_node(
+                &model.cells,
+                setup,
+                model.scale,
+                (read[i].0, repeat[j].0),
+                read[i].1 + repeat[j].1,
+            );
+            let mut candidates = Vec::new();
+            let mut value = f64::NEG_INFINITY;
+            for &member in probes {
+                value = value.max(evaluate(model, &node, 0, member, &mut candidates));
+            }
+            best[i][j] = value;
+            top = top.max(value);
+            found.push((node, value, candidates));
+        }
+        queue.clear();
+        for i in 0..read.len() {
+            for j in 0..repeat.len() {
+                let near = |a: usize, b: usize| {
+                    (a.saturating_sub(1)..=(a + 1).min(b - 1)).collect::<Vec<_>>()
+                };
+                let wanted = best[i][j].is_nan()
+                    && near(i, read.len()).iter().any(|&a| {
+                        near(j, repeat.len())
+                            .iter()
+                            .any(|&b| best[a][b] > top - NEGLIGIBLE_NODE)
+                    });
+                if wanted {
+                    queue.push((i, j));
+                }
             }
         }
-        best
-    };
-    for (node, best) in by_node.iter_mut().enumerate() {
-        for &member in &probes {
-            *best = best.max(evaluate(member, node, &mut all));
+    }
+    found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
+    let mut nodes = Vec::with_capacity(found.len());
+    let mut candidates = Vec::new();
+    for (index, (node, _, list)) in found.into_iter().enumerate() {
+        nodes.push(node);
+        candidates.extend(list.into_iter().map(|c| Candidate { node: index, ..c }));
+    }
+    (nodes, candidates)
+}
+
+/// Nodes of the reading uncertainty in prior standard deviations.
+const READ_STEPS: [f64; 5] = [-1.3, -0.65, 0.0, 0.65, 1.3];
+/// Nodes of the repeatability: further up than down, because a rig worse than
+/// expected must not pass for a curve. The step is a factor 1.4, about what
+/// two dozen readings tell apart.
+const REPEAT_STEPS: [f64; 13] = [
+    -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8,
+];
+
+/// Weighs all combinations, best first, negligible ones left out.
+pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
+    let count = model.members.len();
+    let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
+    let mut all;
+    loop {
+        let (nodes, found) = noise_nodes(model, setup, &scouts);
+        let best_scout = top(&found);
+        all = found;
+        for (index, node) in nodes.iter().enumerate() {
+            for member in (0..count).filter(|i| !scouts.contains(i)) {
+                evaluate(model, node, index, member, &mut all);
+            }
+        }
+        model.nodes = nodes;
+        // A member far better than all scouts must be asked about the noise itself.
+        match best(&all) {
+            Some(b) if b.log_weight > best_scout + SCOUTS_FAILED => scouts.push(b.member),
+            _ => break,
         }
     }
-    let top = by_node.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    for (node, &best) in by_node.iter().enumerate() {
-        if best < top - NEGLIGIBLE {
-            continue;
-        }
-        for member in (0..count).filter(|i| !probes.contains(i)) {
-            evaluate(member, node, &mut all);
-        }
-    }
-    let top = all
-        .iter()
-        .map(|c| c.log_weight)
-        .fold(f64::NEG_INFINITY, f64::max);
+    let top = top(&all);
     all.retain(|c| c.log_weight > top - NEGLIGIBLE);
     all.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
     all
+}
+
+/// Nats by which another member may beat the scouts.
+const SCOUTS_FAILED: f64 = 4.0;
+
+fn best(candidates: &[Candidate]) -> Option<Candidate> {
+    candidates
+        .iter()
+        .copied()
+        .max_by(|a, b| a.log_weight.total_cmp(&b.log_weight))
+}
+
+fn top(candidates: &[Candidate]) -> f64 {
+    best(candidates).map_or(f64::NEG_INFINITY, |c| c.log_weight)
 }
 
 /// All candidates of one member and node with the algebra they share.

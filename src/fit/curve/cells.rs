@@ -124,30 +124,6 @@ pub(super) struct NoiseNode {
     pub within: [f64; 3],
 }
 
-/// Builds the grid of noise nodes (equation C8) for collapsed readings.
-/// `scale` is the slope that turns delivered per pulse into ms.
-pub(super) fn noise_nodes(cells: &Cells, setup: &CurveSetup, scale: f64) -> Vec<NoiseNode> {
-    let mut nodes = Vec::new();
-    for (read, log_read) in setup.reading.nodes(&READ_STEPS) {
-        for (repeatability, log_repeat) in setup.repeatability.nodes(&REPEAT_STEPS) {
-            nodes.push(noise_node(
-                cells,
-                setup,
-                scale,
-                (read, repeatability),
-                log_read + log_repeat,
-            ));
-        }
-    }
-    nodes
-}
-
-/// Nodes of the reading uncertainty in prior standard deviations.
-const READ_STEPS: [f64; 3] = [-1.25, 0.0, 1.25];
-/// Nodes of the repeatability: further up than down, because a rig worse than
-/// expected must not pass for a curve.
-const REPEAT_STEPS: [f64; 6] = [-1.6, -0.8, 0.0, 0.8, 1.6, 2.4];
-
 /// What the readings say at one pair of noise scales.
 pub(super) fn noise_node(
     cells: &Cells,

@@ -84,6 +84,7 @@ pub fn posterior_at(
         leading: scales.decay_index,
         means: vec![(scales.mean_ms, 0.0)],
         log_prior: 0.0,
+        scout: true,
     };
     evaluate(readings.len() as f64, setup, s, &geometry, &member, &node).ok_or(CurveError::Numerics)
 }

@@ -8,10 +8,9 @@ use super::cells::Cells;
 const ANCHOR_MS: f64 = 0.5;
 /// Decay times of the slow shapes, ms.
 pub(super) const DECAY_TIMES_MS: [f64; 5] = [0.4, 0.8, 1.4, 2.4, 4.0];
-/// Decay time of the envelope of the local part, ms.
-const LOCAL_DECAY_MS: f64 = 0.5;
-/// Correlation length of the local part, ms.
-const LOCAL_LENGTH_MS: f64 = 0.4;
+/// The local part: decay time of the envelope, ms, correlation length, ms, and
+/// share. Features of current and lift last some 0.4 ms; what follows is smoother.
+const LOCAL_PARTS: [(f64, f64, f64); 2] = [(0.5, 0.4, 1.0), (1.2, 1.0, 0.3)];
 /// Off-time at which the long-end amplitude is stated, and its decay, ms.
 const LONG_END_OFF_MS: f64 = 1.0;
 /// Index of the long-end shape, after the decays.
@@ -62,20 +61,22 @@ pub(super) struct Wanted<'a> {
 /// Local covariance as products of one-sided exponentials (equation C6), so
 /// that a table needs no more exponentials than points.
 struct Local {
-    rising: f64,
-    falling: f64,
+    rising: [f64; LOCAL_PARTS.len()],
+    falling: [f64; LOCAL_PARTS.len()],
     width: f64,
 }
 
 impl Local {
     fn at(width: f64, dead_time: f64) -> Self {
-        let rate = 3.0_f64.sqrt() / LOCAL_LENGTH_MS;
         let x = width - dead_time - ANCHOR_MS;
         // Bounds keep products finite for widths of any size.
         let bounded = |t: f64| t.clamp(-700.0, 300.0).exp();
+        let rate = |length: f64| 3.0_f64.sqrt() / length;
         Self {
-            rising: bounded((rate - 1.0 / LOCAL_DECAY_MS) * x),
-            falling: bounded(-(rate + 1.0 / LOCAL_DECAY_MS) * x),
+            rising: LOCAL_PARTS
+                .map(|(decay, length, share)| share * bounded((rate(length) - 1.0 / decay) * x)),
+            falling: LOCAL_PARTS
+                .map(|(decay, length, _)| bounded(-(rate(length) + 1.0 / decay) * x)),
             width,
         }
     }
@@ -86,8 +87,12 @@ impl Local {
         } else {
             (other, self)
         };
-        let distance = 3.0_f64.sqrt() * (late.width - early.width) / LOCAL_LENGTH_MS;
-        (1.0 + distance) * early.rising * late.falling
+        let mut sum = 0.0;
+        for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
+            let distance = 3.0_f64.sqrt() * (late.width - early.width) / length;
+            sum += (1.0 + distance) * early.rising[k] * late.falling[k];
+        }
+        sum
     }
 }
 
@@ -239,6 +244,8 @@ pub(super) struct Member {
     pub means: Vec<(f64, f64)>,
     /// Log prior weight.
     pub log_prior: f64,
+    /// Whether this member looks for the noise scales that matter.
+    pub scout: bool,
 }
 
 /// Covariance of the departure at the measured widths, m × m row-major, ms².
@@ -303,31 +310,44 @@ pub(super) fn own_variance(geometry: &Geometry, member: &Member, a: usize) -> f6
 /// The family that is averaged over (equation C9).
 pub(super) fn family() -> Vec<Member> {
     let mut members = Vec::new();
-    for (leading, _) in DECAY_TIMES_MS.iter().enumerate() {
-        for amplitude in AMPLITUDES_MS {
+    for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
+        for (size, (amplitude, local)) in AMPLITUDES_MS.into_iter().enumerate() {
+            // What decays slowly is what is left when most has decayed.
+            let slow = amplitude * (SLOW_FROM_MS / decay).min(1.0).sqrt();
             let mut variances = [0.0; SHAPES];
-            variances[leading] = amplitude * amplitude;
+            for variance in &mut variances[..leading] {
+                *variance = COMPANION * amplitude * amplitude;
+            }
+            variances[leading] = slow * slow;
             variances[LONG_END] = LONG_END_MS * LONG_END_MS;
             members.push(Member {
                 variances,
-                local: LOCAL_SHARE * amplitude * amplitude,
+                local: local * amplitude * amplitude,
                 leading,
                 means: vec![
-                    (0.0, 0.5_f64.ln()),
-                    (-SIGNED * amplitude, 0.25_f64.ln()),
-                    (SIGNED * amplitude, 0.25_f64.ln()),
+                    (0.0, SIGN_PRIOR[0].ln()),
+                    (-SIGNED * slow, SIGN_PRIOR[1].ln()),
+                    (SIGNED * slow, SIGN_PRIOR[2].ln()),
                 ],
                 log_prior: 0.0,
+                // Small and large departures at alternating decays: a scout
+                // that cannot follow the curve would take it for noise.
+                scout: size == if leading % 2 == 0 { 3 } else { 1 },
             });
         }
     }
     members
 }
 
-/// Standard deviations of the slow departure at the anchor, ms.
-const AMPLITUDES_MS: [f64; 3] = [0.025, 0.06, 0.15];
-/// Variance of the local part over that of the slow part.
-const LOCAL_SHARE: f64 = 0.1;
+/// Standard deviations of the departure at the anchor, ms, each with the
+/// variance of the local part over its square.
+const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.2), (0.4, 0.3)];
+/// Decay time from which amplitudes fall, ms.
+const SLOW_FROM_MS: f64 = 0.8;
+/// Variance of each faster shape over that of the amplitude.
+const COMPANION: f64 = 0.1;
+/// Prior weights of no mean, short pulses delivering less, and more.
+const SIGN_PRIOR: [f64; 3] = [0.35, 0.45, 0.2];
 /// Mean of the one-signed variants over the amplitude.
 const SIGNED: f64 = 1.33;
 /// Standard deviation of the long-end departure at 1 ms off-time, ms.
@@ -337,9 +357,11 @@ const LONG_END_MS: f64 = 0.1;
 pub(super) fn probes() -> Vec<Member> {
     family()
         .into_iter()
-        .filter(|m| m.leading != 1 && m.variances[m.leading] > 1e-3)
-        .map(|mut m| {
+        .enumerate()
+        .filter(|(i, m)| m.leading % 2 == 0 && i % AMPLITUDES_MS.len() != 0)
+        .map(|(_, mut m)| {
             m.means.truncate(1);
+            m.scout = m.local > 0.01 || m.leading == 2;
             m
         })
         .collect()

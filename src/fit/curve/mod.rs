@@ -11,6 +11,9 @@
 //!
 //! Equations C1–C16 are in `docs/methods-curve.md`.
 
+// Index loops read as the algebra they carry out.
+#![allow(clippy::needless_range_loop)]
+
 mod average;
 mod budget;
 mod cells;
@@ -232,8 +235,8 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
     }
     prepare(readings, &uses, setup, start, kernel::probes())?;
     let log_odds = set_misreadings_aside(readings, &mut uses, setup, start)?;
-    let model = prepare(readings, &uses, setup, start, kernel::family())?;
-    let candidates = average::weigh(&model);
+    let mut model = prepare(readings, &uses, setup, start, kernel::family())?;
+    let candidates = average::weigh(&mut model, setup);
     if candidates.is_empty() {
         return Err(CurveError::Numerics);
     }
@@ -340,9 +343,9 @@ fn set_misreadings_aside(
     // Each reading changes side at most twice: out, and back.
     let mut moves = 2 * readings.len();
     loop {
-        let model = prepare(readings, uses, &plain, start, kernel::probes())?;
+        let mut model = prepare(readings, uses, &plain, start, kernel::probes())?;
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
-        let odds = outliers::log_odds(readings, &aside, &model, setup, misreading);
+        let odds = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let worst = |wanted: ReadingUse, sign: f64| {
             let mut best: Option<(usize, f64)> = None;
             for (i, o) in odds.iter().enumerate() {

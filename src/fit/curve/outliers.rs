@@ -15,13 +15,14 @@ use super::{CurveReading, CurveSetup, Misreading};
 pub(super) fn log_odds(
     readings: &[CurveReading],
     set_aside: &[bool],
-    model: &Model,
+    model: &mut Model,
     setup: &CurveSetup,
     misreading: &Misreading,
 ) -> Vec<Option<f64>> {
     let mut inside = vec![Vec::new(); readings.len()];
     let mut outside = vec![Vec::new(); readings.len()];
-    let candidates = average::weigh(model);
+    let candidates = average::weigh(model, setup);
+    let model = &*model;
     average::for_each_group(model, &candidates, |group| {
         for candidate in group.candidates {
             for (i, reading) in readings.iter().enumerate() {
