@@ -96,7 +96,7 @@ catalogue! {
     /// A reading was set aside.
     ReadingSetAside, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; set aside. {cause}", "look at the vessel or the count again; --keep-all keeps every reading, --drop {source}:{line} leaves it out by hand";
     /// A reading looks wrong but was kept.
-    ReadingSuspect, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; kept as asked. {cause}", "look at the vessel or the count again";
+    ReadingSuspect, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; kept. {cause}", "look at the vessel or the count again";
     /// A reading was dropped by option.
     ReadingDropped, Note, "left out by --drop", "nothing; the row stays in the record";
     /// The model was forced down to a line.

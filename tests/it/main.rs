@@ -4,6 +4,8 @@
 // clippy.toml does not reach functions they call.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+/// The program as its user meets it.
+mod cli;
 /// The schema, the round trip and what is refused.
 mod contract;
 /// A small document made by hand.
@@ -12,6 +14,8 @@ mod fixture;
 mod html;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+/// Real weighings with published lines.
+mod open_data;
 /// Pictures are well-formed, named and escaped.
 mod pictures;
 /// Rescaling, shifting and reordering the data; seeded.
