@@ -96,33 +96,30 @@ pub(super) fn of_set_points(
 ) -> Vec<Finding> {
     let mut findings = Vec::new();
     for (index, source) in capture.sources.iter().enumerate() {
-        let of_file = |sweep: &&Sweep| sweep.readings.first().is_some_and(|r| r.source == index);
-        let count = |unstated: fn(&Sweep) -> bool| {
-            capture
-                .sweeps
-                .iter()
-                .filter(of_file)
-                .filter(|sweep| unstated(sweep))
-                .count()
-        };
-        let kinds = [
-            (
-                Kind::VoltageNotStated,
-                count(|sweep| sweep.voltage_v.is_none()),
-            ),
-            (
-                Kind::PressureNotStated,
-                count(|sweep| sweep.pressure_kpa.is_none()),
-            ),
-        ];
-        for (kind, sweeps) in kinds {
-            if sweeps > 0 {
-                let place = Place {
-                    source: Some(source.name.clone()),
-                    ..Place::default()
-                };
-                findings.push(Finding::new(kind, place, &[("sweeps", json!(sweeps))]));
-            }
+        let sweeps: Vec<&Sweep> = capture
+            .sweeps
+            .iter()
+            .filter(|sweep| sweep.readings.first().is_some_and(|r| r.source == index))
+            .collect();
+        let voltage: fn(&Sweep) -> bool = |sweep| sweep.voltage_v.is_none();
+        let pressure: fn(&Sweep) -> bool = |sweep| sweep.pressure_kpa.is_none();
+        for (kind, unstated) in [
+            (Kind::VoltageNotStated, voltage),
+            (Kind::PressureNotStated, pressure),
+        ] {
+            let lacking: Vec<_> = sweeps.iter().filter(|sweep| unstated(sweep)).collect();
+            let readings = lacking.iter().flat_map(|sweep| &sweep.readings);
+            let Some(line) = readings.map(|reading| reading.line).min() else {
+                continue;
+            };
+            let place = Place {
+                source: Some(source.name.clone()),
+                // Where only some rows lack it the first of them is worth pointing at.
+                line: (lacking.len() < sweeps.len()).then_some(line),
+                ..Place::default()
+            };
+            let facts = [("sweeps", json!(lacking.len()))];
+            findings.push(Finding::new(kind, place, &facts));
         }
     }
     let volts = |sweep: &Sweep| sweep.voltage_v;
@@ -149,11 +146,14 @@ pub(super) fn of_set_points(
                 ("taken_as", json!(class.taken_as)),
                 ("unit", json!(unit)),
             ];
-            findings.push(Finding::new(
-                Kind::SetPointsMerged,
-                Place::default(),
-                &facts,
-            ));
+            let place = Place {
+                source: match capture.sources.as_slice() {
+                    [only] => Some(only.name.clone()),
+                    _ => None,
+                },
+                ..Place::default()
+            };
+            findings.push(Finding::new(Kind::SetPointsMerged, place, &facts));
         }
     }
     findings

@@ -290,13 +290,9 @@ impl FileReading<'_> {
             found,
             format!("{} cells, as in the header", layout.cells),
         );
-        let halves = record
-            .iter()
-            .filter(|cell| {
-                cell.trim().bytes().all(|b| b.is_ascii_digit()) && !cell.trim().is_empty()
-            })
-            .count();
-        let decimal_commas = record.len() > layout.cells && !dialect.decimal_comma() && halves >= 2;
+        let decimal_commas = record.len() > layout.cells
+            && !dialect.decimal_comma()
+            && !record.iter().any(|cell| cell.contains('.'));
         self.faults.push(fault.hint(if decimal_commas {
             "decimal commas are understood where cells are separated by semicolons or tabs; \
              put a cell with a comma in quotes"

@@ -1,1 +1,4 @@
 //! The one integration binary.
+
+mod capture_properties;
+mod corpus;
