@@ -3,7 +3,8 @@
 use csv::StringRecord;
 
 use super::fault::{Fault, Faults};
-use super::header::{Column, Columns, Role};
+use super::header::{Column, Columns};
+use super::names::Role;
 use super::number::{self, Marks, NotANumber};
 use super::reading::Reading;
 use crate::units::Basis;
