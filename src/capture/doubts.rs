@@ -55,6 +55,7 @@ impl FileNotes {
         }
     }
 
+    /// The column a quantity of an injector was read from, as the file names it.
     pub fn amount_column(&self, injector: &str, basis: Basis) -> &str {
         let of_injector = |id: &Option<String>| id.as_deref().is_none_or(|id| id == injector);
         self.amount_columns
@@ -94,34 +95,7 @@ pub(super) fn of_set_points(
     voltages: &[Merged],
     pressures: &[Merged],
 ) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    for (index, source) in capture.sources.iter().enumerate() {
-        let sweeps: Vec<&Sweep> = capture
-            .sweeps
-            .iter()
-            .filter(|sweep| sweep.readings.first().is_some_and(|r| r.source == index))
-            .collect();
-        let voltage: fn(&Sweep) -> bool = |sweep| sweep.voltage_v.is_none();
-        let pressure: fn(&Sweep) -> bool = |sweep| sweep.pressure_kpa.is_none();
-        for (kind, unstated) in [
-            (Kind::VoltageNotStated, voltage),
-            (Kind::PressureNotStated, pressure),
-        ] {
-            let lacking: Vec<_> = sweeps.iter().filter(|sweep| unstated(sweep)).collect();
-            let readings = lacking.iter().flat_map(|sweep| &sweep.readings);
-            let Some(line) = readings.map(|reading| reading.line).min() else {
-                continue;
-            };
-            let place = Place {
-                source: Some(source.name.clone()),
-                // Where only some rows lack it the first of them is worth pointing at.
-                line: (lacking.len() < sweeps.len()).then_some(line),
-                ..Place::default()
-            };
-            let facts = [("sweeps", json!(lacking.len()))];
-            findings.push(Finding::new(kind, place, &facts));
-        }
-    }
+    let mut findings = not_stated(capture);
     let volts = |sweep: &Sweep| sweep.voltage_v;
     let kilopascals = |sweep: &Sweep| sweep.pressure_kpa;
     findings.extend(contradicted(
@@ -154,6 +128,39 @@ pub(super) fn of_set_points(
                 ..Place::default()
             };
             findings.push(Finding::new(Kind::SetPointsMerged, place, &facts));
+        }
+    }
+    findings
+}
+
+/// Says once per file that a set point is not stated, at the first row that lacks it.
+fn not_stated(capture: &Capture) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for (index, source) in capture.sources.iter().enumerate() {
+        let sweeps: Vec<&Sweep> = capture
+            .sweeps
+            .iter()
+            .filter(|sweep| sweep.readings.first().is_some_and(|r| r.source == index))
+            .collect();
+        let voltage: fn(&Sweep) -> bool = |sweep| sweep.voltage_v.is_none();
+        let pressure: fn(&Sweep) -> bool = |sweep| sweep.pressure_kpa.is_none();
+        for (kind, unstated) in [
+            (Kind::VoltageNotStated, voltage),
+            (Kind::PressureNotStated, pressure),
+        ] {
+            let lacking: Vec<_> = sweeps.iter().filter(|sweep| unstated(sweep)).collect();
+            let readings = lacking.iter().flat_map(|sweep| &sweep.readings);
+            let Some(line) = readings.map(|reading| reading.line).min() else {
+                continue;
+            };
+            let place = Place {
+                source: Some(source.name.clone()),
+                // Where only some rows lack it the first of them is worth pointing at.
+                line: (lacking.len() < sweeps.len()).then_some(line),
+                ..Place::default()
+            };
+            let facts = [("sweeps", json!(lacking.len()))];
+            findings.push(Finding::new(kind, place, &facts));
         }
     }
     findings

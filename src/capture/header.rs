@@ -216,9 +216,12 @@ fn refuse_doubles(named: &[Named], line: u64, faults: &mut Faults) {
     }
 }
 
-/// Sorts the columns into one set per injector.
-fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
-    let is_amount = |role| matches!(role, Role::Volume | Role::Mass);
+fn is_amount(role: Role) -> bool {
+    matches!(role, Role::Volume | Role::Mass)
+}
+
+/// The injectors of a wide file: those with a quantity column, in the order of the header.
+fn train_ids(named: &[Named]) -> Vec<String> {
     let mut ids: Vec<String> = Vec::new();
     for entry in named.iter().filter(|entry| is_amount(entry.role)) {
         if let Some(id) = entry
@@ -229,6 +232,12 @@ fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
             ids.push(id.clone());
         }
     }
+    ids
+}
+
+/// Sorts the columns into one set per injector.
+fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
+    let ids = train_ids(&named);
     let wide = named.iter().any(|entry| entry.id.is_some());
     let mut shared: [Option<Column>; ROLES] = Default::default();
     let mut own = Vec::new();
