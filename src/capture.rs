@@ -8,16 +8,20 @@
 
 mod bench;
 mod bench_file;
+mod bench_text;
 mod dialect;
 mod division;
 mod doubts;
 mod fault;
 mod header;
+mod names;
 mod number;
 mod read;
 mod reading;
+mod repeats;
 mod row;
 mod sweeps;
+mod vessels;
 
 pub use bench::{Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind};
 pub use bench_file::read_bench;

@@ -3,15 +3,17 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::{Value, json};
+use serde_json::json;
 
 use super::division::Divisions;
 use super::fault::Fault;
-use super::header::{self, Layout, Role};
+use super::header::Layout;
+use super::names::Role;
 use super::read::SetPoints;
 use super::reading::{Capture, Reading, Source, Sweep};
+use super::repeats;
 use super::sweeps::{Merged, SAME_PRESSURE_KPA, SAME_VOLTAGE_V, same_set_point};
-use super::{Vessel, VesselKind};
+use super::vessels;
 use crate::finding::{Finding, Kind, Place};
 use crate::units::Basis;
 
@@ -21,8 +23,6 @@ const DUTY_LIMIT: f64 = 0.85;
 const DIVISION_SHARE: f64 = 0.02;
 /// Movement of the fluid temperature in a sweep that is remarked on, °C: about 0.5 % of density.
 const TEMPERATURE_RANGE_C: f64 = 5.0;
-/// Repeats are remarked on beyond this multiple of what is usual.
-const REPEATS_TIMES: f64 = 5.0;
 /// A difference below zero is put down to the reading within this many half divisions
 /// (or stated standard uncertainties), each counted twice for the two readings.
 const NEGATIVE_HALF_DIVISIONS: f64 = 3.0;
@@ -55,7 +55,8 @@ impl FileNotes {
         }
     }
 
-    fn amount_column(&self, injector: &str, basis: Basis) -> &str {
+    /// The column a quantity of an injector was read from, as the file names it.
+    pub fn amount_column(&self, injector: &str, basis: Basis) -> &str {
         let of_injector = |id: &Option<String>| id.as_deref().is_none_or(|id| id == injector);
         self.amount_columns
             .iter()
@@ -94,37 +95,7 @@ pub(super) fn of_set_points(
     voltages: &[Merged],
     pressures: &[Merged],
 ) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    for (index, source) in capture.sources.iter().enumerate() {
-        let of_file = |sweep: &&Sweep| sweep.readings.first().is_some_and(|r| r.source == index);
-        let count = |unstated: fn(&Sweep) -> bool| {
-            capture
-                .sweeps
-                .iter()
-                .filter(of_file)
-                .filter(|sweep| unstated(sweep))
-                .count()
-        };
-        let kinds = [
-            (
-                Kind::VoltageNotStated,
-                count(|sweep| sweep.voltage_v.is_none()),
-            ),
-            (
-                Kind::PressureNotStated,
-                count(|sweep| sweep.pressure_kpa.is_none()),
-            ),
-        ];
-        for (kind, sweeps) in kinds {
-            if sweeps > 0 {
-                let place = Place {
-                    source: Some(source.name.clone()),
-                    ..Place::default()
-                };
-                findings.push(Finding::new(kind, place, &[("sweeps", json!(sweeps))]));
-            }
-        }
-    }
+    let mut findings = not_stated(capture);
     let volts = |sweep: &Sweep| sweep.voltage_v;
     let kilopascals = |sweep: &Sweep| sweep.pressure_kpa;
     findings.extend(contradicted(
@@ -149,11 +120,47 @@ pub(super) fn of_set_points(
                 ("taken_as", json!(class.taken_as)),
                 ("unit", json!(unit)),
             ];
-            findings.push(Finding::new(
-                Kind::SetPointsMerged,
-                Place::default(),
-                &facts,
-            ));
+            let place = Place {
+                source: match capture.sources.as_slice() {
+                    [only] => Some(only.name.clone()),
+                    _ => None,
+                },
+                ..Place::default()
+            };
+            findings.push(Finding::new(Kind::SetPointsMerged, place, &facts));
+        }
+    }
+    findings
+}
+
+/// Says once per file that a set point is not stated, at the first row that lacks it.
+fn not_stated(capture: &Capture) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for (index, source) in capture.sources.iter().enumerate() {
+        let sweeps: Vec<&Sweep> = capture
+            .sweeps
+            .iter()
+            .filter(|sweep| sweep.readings.first().is_some_and(|r| r.source == index))
+            .collect();
+        let voltage: fn(&Sweep) -> bool = |sweep| sweep.voltage_v.is_none();
+        let pressure: fn(&Sweep) -> bool = |sweep| sweep.pressure_kpa.is_none();
+        for (kind, unstated) in [
+            (Kind::VoltageNotStated, voltage),
+            (Kind::PressureNotStated, pressure),
+        ] {
+            let lacking: Vec<_> = sweeps.iter().filter(|sweep| unstated(sweep)).collect();
+            let readings = lacking.iter().flat_map(|sweep| &sweep.readings);
+            let Some(line) = readings.map(|reading| reading.line).min() else {
+                continue;
+            };
+            let place = Place {
+                source: Some(source.name.clone()),
+                // Where only some rows lack it the first of them is worth pointing at.
+                line: (lacking.len() < sweeps.len()).then_some(line),
+                ..Place::default()
+            };
+            let facts = [("sweeps", json!(lacking.len()))];
+            findings.push(Finding::new(kind, place, &facts));
         }
     }
     findings
@@ -202,10 +209,10 @@ pub(super) fn of_sweeps(
     notes: &[FileNotes],
 ) -> (Vec<Finding>, Vec<(usize, Fault)>) {
     let divisions = Divisions::of(capture);
-    let usual = usual_disagreement(capture);
+    let usual = repeats::usual_disagreement(capture);
     let mut findings = period_not_stated(capture);
-    findings.extend(vessels_unknown(capture));
-    let mut faults = foreign_vessels(capture, &divisions, notes);
+    findings.extend(vessels::unknown(capture));
+    let mut faults = vessels::foreign(capture, &divisions, notes);
     for sweep in &capture.sweeps {
         let Some(first) = sweep.readings.first() else {
             continue;
@@ -231,11 +238,11 @@ pub(super) fn of_sweeps(
         findings.extend(period_changes(&used, &place));
         findings.extend(temperature_moved(&used, &place));
         findings.extend(division_coarse(sweep, &used, &divisions, &place));
-        let settings = by_setting(&used);
-        findings.extend(repeats_disagree(
+        let settings = repeats::by_setting(&used);
+        findings.extend(repeats::repeats_disagree(
             sweep, &settings, &divisions, run_usual, &place,
         ));
-        findings.extend(duplicates(&settings, &place));
+        findings.extend(repeats::duplicates(&settings, &place));
     }
     (findings, faults)
 }
@@ -263,86 +270,6 @@ fn period_not_stated(capture: &Capture) -> Vec<Finding> {
             )
         })
         .collect()
-}
-
-/// Says once per name that the bench file does not know a vessel of the capture.
-fn vessels_unknown(capture: &Capture) -> Vec<Finding> {
-    let vessels = &capture.bench.vessels;
-    let mut unknown: BTreeMap<(&str, usize), u64> = BTreeMap::new();
-    if vessels.is_empty() {
-        return Vec::new();
-    }
-    for reading in capture.sweeps.iter().flat_map(|sweep| &sweep.readings) {
-        if capture.bench.vessel(reading.vessel.as_deref()).is_none() {
-            let name = reading.vessel.as_deref().unwrap_or("");
-            *unknown.entry((name, reading.source)).or_default() += 1;
-        }
-    }
-    let known = || vessels.iter().filter_map(|vessel| vessel.name.clone());
-    unknown
-        .into_iter()
-        .map(|((name, source), readings)| {
-            let near = header::near_miss(name, known());
-            let known: Vec<_> = known().collect();
-            let facts = [
-                (
-                    "vessel",
-                    json!(if name.is_empty() {
-                        "without a name"
-                    } else {
-                        name
-                    }),
-                ),
-                ("readings", json!(readings)),
-                ("known", json!(near.unwrap_or_else(|| known.join(", ")))),
-            ];
-            let place = Place {
-                source: Some(capture.sources[source].name.clone()),
-                ..Place::default()
-            };
-            Finding::new(Kind::VesselUnknown, place, &facts)
-        })
-        .collect()
-}
-
-/// Refuses volumes from a balance and masses from a cylinder: division and
-/// uncertainties of the vessel would be taken in the wrong unit.
-fn foreign_vessels(
-    capture: &Capture,
-    divisions: &Divisions<'_>,
-    notes: &[FileNotes],
-) -> Vec<(usize, Fault)> {
-    let mut faults: Vec<(usize, Fault)> = Vec::new();
-    let mut complained = vec![false; capture.sources.len()];
-    for sweep in &capture.sweeps {
-        for reading in &sweep.readings {
-            let Some(vessel) = divisions.vessel(reading) else {
-                continue;
-            };
-            if vessel_basis(vessel) == sweep.basis || complained[reading.source] {
-                continue;
-            }
-            complained[reading.source] = true;
-            let (found, expected) = match sweep.basis {
-                Basis::Volume => ("a volume", "a mass, since the bench file states a balance"),
-                Basis::Mass => ("a mass", "a volume, since the bench file states no balance"),
-            };
-            let column = notes[reading.source].amount_column(&sweep.injector, sweep.basis);
-            let fault = Fault::row(reading.line, found, expected).in_column(column);
-            faults.push((
-                reading.source,
-                fault.hint("state the vessel this reading was made with in the bench file"),
-            ));
-        }
-    }
-    faults
-}
-
-fn vessel_basis(vessel: &Vessel) -> Basis {
-    match vessel.kind {
-        VesselKind::GraduatedCylinder | VesselKind::Burette => Basis::Volume,
-        VesselKind::Balance => Basis::Mass,
-    }
 }
 
 /// Judges differences below zero: a finding within the doubt of the two readings, else a fault.
@@ -394,7 +321,7 @@ fn negatives(
 }
 
 /// The place of a reading within its sweep.
-fn at(place: &Place, reading: &Reading) -> Place {
+pub(super) fn at(place: &Place, reading: &Reading) -> Place {
     Place {
         line: Some(reading.line),
         pulse_width_ms: (!reading.is_static()).then_some(reading.pulse_width_ms),
@@ -480,7 +407,7 @@ fn temperature_moved(used: &[&Reading], place: &Place) -> Option<Finding> {
 }
 
 /// The least and the greatest of some numbers.
-fn range(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+pub(super) fn range(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     values.fold(None, |range, value| match range {
         None => Some((value, value)),
         Some((low, high)) => Some((value.min(low), value.max(high))),
@@ -509,162 +436,4 @@ fn division_coarse(
         ("readings", json!(coarse.len())),
     ];
     Some(Finding::new(Kind::DivisionCoarse, at(place, worst), &facts))
-}
-
-/// Readings of the same pulse width, number of pulses and open time.
-type Settings<'a> = BTreeMap<[u64; 3], Vec<&'a Reading>>;
-
-fn by_setting<'a>(used: &[&'a Reading]) -> Settings<'a> {
-    let mut settings = Settings::new();
-    for reading in used {
-        let setting = [
-            reading.pulse_width_ms.to_bits(),
-            reading.pulses.to_bits(),
-            reading.open_time_s.map_or(0, f64::to_bits),
-        ];
-        settings.entry(setting).or_default().push(reading);
-    }
-    settings
-}
-
-/// Greatest difference between repeats.
-fn disagreement(repeats: &[&Reading]) -> Option<f64> {
-    let (low, high) = range(repeats.iter().map(|reading| reading.delivered))?;
-    (repeats.len() > 1).then_some(high - low)
-}
-
-/// Median disagreement of all repeats of a file, by file and basis.
-fn usual_disagreement(capture: &Capture) -> BTreeMap<(usize, Basis), f64> {
-    let mut all: BTreeMap<(usize, Basis), Vec<f64>> = BTreeMap::new();
-    for sweep in &capture.sweeps {
-        let used: Vec<&Reading> = sweep
-            .readings
-            .iter()
-            .filter(|r| r.exclude.is_none())
-            .collect();
-        let Some(first) = used.first() else { continue };
-        let settings = by_setting(&used);
-        let differences = settings
-            .values()
-            .filter_map(|repeats| disagreement(repeats));
-        all.entry((first.source, sweep.basis))
-            .or_default()
-            .extend(differences);
-    }
-    let medians = all.into_iter().filter(|(_, list)| list.len() >= 3);
-    medians
-        .map(|(key, mut list)| (key, median(&mut list)))
-        .collect()
-}
-
-/// The median of a list that is not empty (upper of the two middle ones, to be mild).
-fn median(list: &mut [f64]) -> f64 {
-    list.sort_by(f64::total_cmp);
-    list[list.len() / 2]
-}
-
-fn repeats_disagree(
-    sweep: &Sweep,
-    settings: &Settings<'_>,
-    divisions: &Divisions<'_>,
-    run_usual: Option<f64>,
-    place: &Place,
-) -> Vec<Finding> {
-    let repeated: Vec<(f64, &Reading)> = settings
-        .values()
-        .filter_map(|repeats| Some((disagreement(repeats)?, repeats[0])))
-        .collect();
-    let mut own: Vec<f64> = repeated.iter().map(|(difference, _)| *difference).collect();
-    // Of one or two, the doubtful one would be its own standard.
-    let usual = if own.len() >= 3 {
-        Some(median(&mut own))
-    } else {
-        run_usual
-    };
-    let mut findings = Vec::new();
-    for (difference, first) in repeated {
-        // Both repeats were read, hence the square root.
-        let read = divisions
-            .reading_uncertainty(first, sweep.basis)
-            .map(|once| once * 2f64.sqrt());
-        let standard = match (usual, read) {
-            (Some(a), Some(b)) => a.max(b),
-            (a, b) => match a.or(b) {
-                Some(standard) => standard,
-                None => continue,
-            },
-        };
-        if standard <= 0.0 || difference <= REPEATS_TIMES * standard {
-            continue;
-        }
-        let facts = [
-            ("width", json!(first.pulse_width_ms)),
-            ("pulses", json!(first.pulses)),
-            ("difference", json!(difference)),
-            ("unit", json!(sweep.basis.amount_unit().word())),
-            ("times", json!(difference / standard)),
-        ];
-        findings.push(Finding::new(
-            Kind::RepeatsDisagree,
-            at(place, first),
-            &facts,
-        ));
-    }
-    findings
-}
-
-/// Remarks on rows that stand twice.
-///
-/// Two repeats may well agree to the last division. So a row counts as standing twice
-/// only where its repeat number or time is the same too, or where neither is given and
-/// most settings of the sweep were run once.
-fn duplicates(settings: &Settings<'_>, place: &Place) -> Option<Finding> {
-    let repeated = settings
-        .values()
-        .filter(|repeats| repeats.len() > 1)
-        .count();
-    let run_once = 2 * repeated < settings.len();
-    let mut pairs: Vec<(u64, u64)> = Vec::new();
-    for repeats in settings.values().filter(|repeats| repeats.len() > 1) {
-        let mut seen: BTreeMap<String, &Reading> = BTreeMap::new();
-        for reading in repeats {
-            let numbered = reading.repeat.is_some() || reading.time.is_some();
-            if !numbered && !run_once {
-                continue;
-            }
-            match seen.get(&content(reading)) {
-                Some(first) => pairs.push((first.line, reading.line)),
-                None => {
-                    seen.insert(content(reading), reading);
-                }
-            }
-        }
-    }
-    let (first, line) = *pairs.iter().min_by_key(|pair| pair.1)?;
-    let facts: [(&str, Value); 2] = [("first", json!(first)), ("rows", json!(pairs.len()))];
-    let place = Place {
-        line: Some(line),
-        ..place.clone()
-    };
-    Some(Finding::new(Kind::DuplicateRow, place, &facts))
-}
-
-/// All that a row says about a reading beside its setting, as text to compare by.
-fn content(reading: &Reading) -> String {
-    let Reading {
-        delivered,
-        start_subtracted,
-        voltage_actual_v,
-        pressure_actual_kpa,
-        period_ms,
-        fluid_temp_c,
-        vessel,
-        repeat,
-        time,
-        note,
-        ..
-    } = reading;
-    format!(
-        "{delivered} {start_subtracted} {voltage_actual_v:?} {pressure_actual_kpa:?} {period_ms:?} {fluid_temp_c:?} {vessel:?} {repeat:?} {time:?} {note:?}"
-    )
 }

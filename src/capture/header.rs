@@ -1,161 +1,11 @@
-//! Which column says what: names, units, near misses, and the columns of a wide file.
+//! Which column says what: from the header row to the columns of each injector, long or wide.
 
 use csv::StringRecord;
 
 use super::fault::{Fault, Faults};
-use crate::units::Quantity;
-
-/// What a column says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Role {
-    Injector,
-    PulseWidth,
-    Pulses,
-    Volume,
-    Mass,
-    VolumeStart,
-    MassStart,
-    Voltage,
-    Pressure,
-    VoltageActual,
-    PressureActual,
-    Period,
-    Frequency,
-    OpenTime,
-    FluidTemp,
-    Vessel,
-    Stage,
-    Repeat,
-    Time,
-    Note,
-    Exclude,
-}
-
-/// Number of roles.
-const ROLES: usize = Role::Exclude as usize + 1;
-
-/// A column name without its unit, and the units it may carry (the first is the one advised).
-struct Name {
-    role: Role,
-    stem: &'static str,
-    quantity: Option<Quantity>,
-    units: &'static [&'static str],
-}
-
-const fn measured(
-    role: Role,
-    stem: &'static str,
-    quantity: Quantity,
-    units: &'static [&'static str],
-) -> Name {
-    Name {
-        role,
-        stem,
-        quantity: Some(quantity),
-        units,
-    }
-}
-
-const fn plain(role: Role, stem: &'static str) -> Name {
-    Name {
-        role,
-        stem,
-        quantity: None,
-        units: &[],
-    }
-}
-
-const TIMES: &[&str] = &["ms", "us"];
-const VOLUMES: &[&str] = &["ml", "cc", "ul", "mm3"];
-const MASSES: &[&str] = &["g", "mg"];
-const PRESSURES: &[&str] = &["kpa", "bar", "psi"];
-
-/// Every column name of the capture format.
-const NAMES: [Name; ROLES] = [
-    plain(Role::Injector, "injector"),
-    measured(Role::PulseWidth, "pulse_width", Quantity::Time, TIMES),
-    plain(Role::Pulses, "pulses"),
-    measured(Role::Volume, "volume", Quantity::Volume, VOLUMES),
-    measured(Role::Mass, "mass", Quantity::Mass, MASSES),
-    measured(Role::VolumeStart, "volume_start", Quantity::Volume, VOLUMES),
-    measured(Role::MassStart, "mass_start", Quantity::Mass, MASSES),
-    measured(Role::Voltage, "voltage", Quantity::Voltage, &["v"]),
-    measured(Role::Pressure, "pressure", Quantity::Pressure, PRESSURES),
-    measured(
-        Role::VoltageActual,
-        "voltage_actual",
-        Quantity::Voltage,
-        &["v"],
-    ),
-    measured(
-        Role::PressureActual,
-        "pressure_actual",
-        Quantity::Pressure,
-        PRESSURES,
-    ),
-    measured(Role::Period, "period", Quantity::Time, TIMES),
-    // No quantity holds a frequency: it is turned into a period at once.
-    Name {
-        role: Role::Frequency,
-        stem: "frequency",
-        quantity: None,
-        units: &["hz"],
-    },
-    Name {
-        role: Role::OpenTime,
-        stem: "open_time",
-        quantity: None,
-        units: &["s"],
-    },
-    measured(
-        Role::FluidTemp,
-        "fluid_temp",
-        Quantity::Temperature,
-        &["c", "f"],
-    ),
-    plain(Role::Vessel, "vessel"),
-    plain(Role::Stage, "stage"),
-    plain(Role::Repeat, "repeat"),
-    plain(Role::Time, "time"),
-    plain(Role::Note, "note"),
-    plain(Role::Exclude, "exclude"),
-];
-
-/// What people call a column that has another name here.
-const OTHER_WORDS: &[(&str, &str)] = &[
-    ("serial", "injector"),
-    ("serial_number", "injector"),
-    ("id", "injector"),
-    ("cylinder", "injector"),
-    ("channel", "injector"),
-    ("pw", "pulse_width_ms"),
-    ("pw_ms", "pulse_width_ms"),
-    ("on_time", "pulse_width_ms"),
-    ("on_time_ms", "pulse_width_ms"),
-    ("width", "pulse_width_ms"),
-    ("duration", "pulse_width_ms"),
-    ("duration_ms", "pulse_width_ms"),
-    ("count", "pulses"),
-    ("shots", "pulses"),
-    ("cycles", "pulses"),
-    ("injections", "pulses"),
-    ("ml", "volume_ml"),
-    ("cc", "volume_cc"),
-    ("weight_g", "mass_g"),
-    ("weight", "mass_g"),
-    ("battery", "voltage_v"),
-    ("vbat", "voltage_v"),
-    ("supply", "voltage_v"),
-    ("rail_pressure", "pressure_kpa"),
-    ("fuel_pressure", "pressure_kpa"),
-    ("hz", "frequency_hz"),
-    ("temperature", "fluid_temp_c"),
-    ("temp", "fluid_temp_c"),
-    ("comment", "note"),
-    ("remark", "note"),
-    ("timestamp", "time"),
-    ("date", "time"),
-];
+use super::names::{
+    NAMES, Name, ROLES, Role, find, folded, known_stem, near_miss, nearest, plain_name, spelled,
+};
 
 /// How a number of a cell becomes one in the inner unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -262,14 +112,6 @@ pub(super) fn read_header(record: &StringRecord, line: u64, faults: &mut Faults)
     Some(Layout { cells, trains })
 }
 
-/// Lower case, with the special letters of units written plainly.
-fn folded(cell: &str) -> String {
-    cell.to_lowercase()
-        .replace(['µ', 'μ'], "u")
-        .replace('³', "3")
-        .replace('°', "")
-}
-
 /// Splits `volume_ml:ID`; the id keeps its letter case.
 fn split_id(cell: &str) -> (&str, Option<&str>) {
     match cell.split_once(':') {
@@ -293,18 +135,6 @@ fn understand(cell: &str, index: usize) -> Option<Named> {
     })
 }
 
-/// Finds a name of the format, letter for letter.
-fn find(name: &str) -> Option<(&'static Name, &'static str)> {
-    NAMES.iter().find_map(|entry| {
-        if entry.units.is_empty() {
-            return (name == entry.stem).then_some((entry, ""));
-        }
-        let unit = name.strip_prefix(entry.stem)?.strip_prefix('_')?;
-        let unit = entry.units.iter().find(|word| **word == unit)?;
-        Some((entry, *unit))
-    })
-}
-
 fn scale(entry: &Name, unit: &str) -> Scale {
     if unit == "f" {
         return Scale::Fahrenheit;
@@ -322,43 +152,8 @@ fn scale(entry: &Name, unit: &str) -> Scale {
     }
 }
 
-/// The stem a name begins with, where it lacks its unit or carries a wrong one.
-fn known_stem(name: &str) -> Option<&'static Name> {
-    NAMES
-        .iter()
-        .filter(|entry| !entry.units.is_empty())
-        .filter(|entry| {
-            name.strip_prefix(entry.stem)
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('_'))
-        })
-        .max_by_key(|entry| entry.stem.len())
-}
-
 fn has_known_stem(cell: &str) -> bool {
     known_stem(&plain_name(split_id(cell).0)).is_some()
-}
-
-/// A name as it might have been meant: blanks, hyphens and brackets become underscores.
-fn plain_name(name: &str) -> String {
-    let parts: Vec<_> = folded(name)
-        .split(|c: char| !c.is_alphanumeric())
-        .filter(|part| !part.is_empty())
-        .map(str::to_owned)
-        .collect();
-    parts.join("_")
-}
-
-/// Full names of a role, as `pulse_width_ms or pulse_width_us`.
-fn spelled(entry: &Name) -> String {
-    if entry.units.is_empty() {
-        return entry.stem.to_owned();
-    }
-    let names: Vec<_> = entry
-        .units
-        .iter()
-        .map(|unit| format!("{}_{unit}", entry.stem))
-        .collect();
-    names.join(" or ")
 }
 
 /// Words the complaint about an unknown name; returns also the role it was probably meant for.
@@ -403,31 +198,6 @@ fn unknown(cell: &str, line: u64, near: Option<&str>) -> Fault {
     Fault::cell(line, cell, cell, "a column name of the capture format").hint(hint)
 }
 
-/// The name of the format that a text is nearest to, if any is near.
-fn nearest(plain: &str) -> Option<String> {
-    if let Some((_, name)) = OTHER_WORDS.iter().find(|(word, _)| *word == plain) {
-        return Some((*name).to_owned());
-    }
-    let names = NAMES.iter().flat_map(|entry| {
-        let whole = entry.units.is_empty().then(|| entry.stem.to_owned());
-        let united = entry
-            .units
-            .iter()
-            .map(|unit| format!("{}_{unit}", entry.stem));
-        whole.into_iter().chain(united)
-    });
-    near_miss(plain, names)
-}
-
-/// The candidate nearest to a text, where at least two thirds of the letters agree.
-pub(super) fn near_miss(text: &str, candidates: impl Iterator<Item = String>) -> Option<String> {
-    candidates
-        .map(|name| (strsim::normalized_damerau_levenshtein(text, &name), name))
-        .filter(|(nearness, _)| *nearness >= 0.65)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, name)| name)
-}
-
 /// Two columns may not say the same thing, even in different units.
 fn refuse_doubles(named: &[Named], line: u64, faults: &mut Faults) {
     for (at, later) in named.iter().enumerate() {
@@ -446,9 +216,12 @@ fn refuse_doubles(named: &[Named], line: u64, faults: &mut Faults) {
     }
 }
 
-/// Sorts the columns into one set per injector.
-fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
-    let is_amount = |role| matches!(role, Role::Volume | Role::Mass);
+fn is_amount(role: Role) -> bool {
+    matches!(role, Role::Volume | Role::Mass)
+}
+
+/// The injectors of a wide file: those with a quantity column, in the order of the header.
+fn train_ids(named: &[Named]) -> Vec<String> {
     let mut ids: Vec<String> = Vec::new();
     for entry in named.iter().filter(|entry| is_amount(entry.role)) {
         if let Some(id) = entry
@@ -459,6 +232,12 @@ fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
             ids.push(id.clone());
         }
     }
+    ids
+}
+
+/// Sorts the columns into one set per injector.
+fn arrange(named: Vec<Named>, line: u64, faults: &mut Faults) -> Vec<Columns> {
+    let ids = train_ids(&named);
     let wide = named.iter().any(|entry| entry.id.is_some());
     let mut shared: [Option<Column>; ROLES] = Default::default();
     let mut own = Vec::new();
@@ -579,13 +358,6 @@ mod tests {
         let record = StringRecord::from(text.split(',').collect::<Vec<_>>());
         let layout = read_header(&record, 1, &mut faults);
         (layout, faults.finish())
-    }
-
-    #[test]
-    fn names_stand_at_the_index_of_their_role() {
-        for (index, entry) in NAMES.iter().enumerate() {
-            assert_eq!(entry.role as usize, index);
-        }
     }
 
     #[test]

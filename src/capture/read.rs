@@ -116,37 +116,24 @@ pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) 
             .and_then(|p| p.nominal)
             .or(defaults.pressure_kpa),
     };
-    let mut sources = Vec::new();
-    let mut notes = Vec::new();
     let mut groups = Groups::default();
-    let mut faults: Vec<Vec<Fault>> = Vec::new();
     let mut seen: HashMap<String, &str> = HashMap::new();
+    let (mut sources, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());
     for (index, file) in files.iter().enumerate() {
-        let mut file_faults = Faults::new(&file.name);
-        let mut source = Source {
-            name: file.name.clone(),
-            sha256: hexadecimal(&Sha256::digest(&file.bytes)),
-            rows: 0,
-            rows_used: 0,
-        };
-        let mut file_notes = FileNotes::default();
-        if let Some(first) = seen.insert(source.sha256.clone(), &file.name) {
-            let found = format!("the same bytes as {first}");
-            file_faults.push(Fault::whole(found, "each capture once"));
-        } else {
-            let mut reading = FileReading {
-                index,
-                unstated,
-                source: &mut source,
-                notes: &mut file_notes,
-                groups: &mut groups,
-                faults: &mut file_faults,
-            };
-            reading.read(&file.bytes);
+        let mut reading = FileReading::new(index, file, unstated, &mut groups);
+        let same = seen.insert(reading.source.sha256.clone(), &file.name);
+        match same {
+            Some(first) => {
+                let found = format!("the same bytes as {first}");
+                reading
+                    .faults
+                    .push(Fault::whole(found, "each capture once"));
+            }
+            None => reading.read(&file.bytes),
         }
-        sources.push(source);
-        notes.push(file_notes);
-        faults.push(file_faults.finish());
+        sources.push(reading.source);
+        notes.push(reading.notes);
+        faults.push(reading.faults.finish());
     }
     let sorted = groups.finish();
     for (source, fault) in sorted.faults.iter() {
@@ -196,13 +183,29 @@ fn hexadecimal(bytes: &[u8]) -> String {
 struct FileReading<'a> {
     index: usize,
     unstated: SetPoints,
-    source: &'a mut Source,
-    notes: &'a mut FileNotes,
+    source: Source,
+    notes: FileNotes,
     groups: &'a mut Groups,
-    faults: &'a mut Faults,
+    faults: Faults,
 }
 
-impl FileReading<'_> {
+impl<'a> FileReading<'a> {
+    fn new(index: usize, file: &CaptureFile, unstated: SetPoints, groups: &'a mut Groups) -> Self {
+        Self {
+            index,
+            unstated,
+            source: Source {
+                name: file.name.clone(),
+                sha256: hexadecimal(&Sha256::digest(&file.bytes)),
+                rows: 0,
+                rows_used: 0,
+            },
+            notes: FileNotes::default(),
+            groups,
+            faults: Faults::new(&file.name),
+        }
+    }
+
     fn read(&mut self, bytes: &[u8]) {
         let (text, windows_1252) = match dialect::decode(bytes) {
             Ok(decoded) => decoded,
@@ -218,7 +221,7 @@ impl FileReading<'_> {
                 .faults
                 .push(Fault::whole("no text but blanks and comments", expected));
         };
-        let Some(layout) = header::read_header(&record, header_line, self.faults) else {
+        let Some(layout) = header::read_header(&record, header_line, &mut self.faults) else {
             return;
         };
         rows.set_header_cells(record.len());
@@ -256,7 +259,7 @@ impl FileReading<'_> {
                 source: self.index,
                 decimal_comma: dialect.decimal_comma(),
                 marks,
-                faults: self.faults,
+                faults: &mut self.faults,
             };
             let mut used = false;
             for columns in &layout.trains {
@@ -290,13 +293,9 @@ impl FileReading<'_> {
             found,
             format!("{} cells, as in the header", layout.cells),
         );
-        let halves = record
-            .iter()
-            .filter(|cell| {
-                cell.trim().bytes().all(|b| b.is_ascii_digit()) && !cell.trim().is_empty()
-            })
-            .count();
-        let decimal_commas = record.len() > layout.cells && !dialect.decimal_comma() && halves >= 2;
+        let decimal_commas = record.len() > layout.cells
+            && !dialect.decimal_comma()
+            && !record.iter().any(|cell| cell.contains('.'));
         self.faults.push(fault.hint(if decimal_commas {
             "decimal commas are understood where cells are separated by semicolons or tabs; \
              put a cell with a comma in quotes"

@@ -3,7 +3,8 @@
 use csv::StringRecord;
 
 use super::fault::{Fault, Faults};
-use super::header::{Column, Columns, Role};
+use super::header::{Column, Columns};
+use super::names::Role;
 use super::number::{self, Marks, NotANumber};
 use super::reading::Reading;
 use crate::units::Basis;
@@ -291,10 +292,9 @@ impl RowReader<'_> {
         }
         let width = self.pulse_width(cells);
         let pulses = self.pulses(cells);
-        let (Some(width), Some(pulses), Ok(period_ms)) = (width, pulses, period) else {
-            return None;
-        };
-        if let Some(period) = period_ms.filter(|period| width >= *period) {
+        if let (Some(width), Ok(Some(period))) = (width, period)
+            && width >= period
+        {
             let shown = crate::units::significant(period, 6);
             let shown = shown.trim_end_matches('0').trim_end_matches('.');
             let expected = format!("a pulse width below the period of {shown} ms");
@@ -302,10 +302,10 @@ impl RowReader<'_> {
             return None;
         }
         Some(Train {
-            pulse_width_ms: width,
-            pulses,
+            pulse_width_ms: width?,
+            pulses: pulses?,
             open_time_s: None,
-            period_ms,
+            period_ms: period.ok()?,
         })
     }
 
@@ -329,13 +329,14 @@ impl RowReader<'_> {
     fn pulses(&mut self, cells: &Cells<'_>) -> Option<f64> {
         cells.column(Role::Pulses)?;
         let expected = "a whole number of pulses, 1 to 1000000000";
-        let pulses = match self.number(cells, Role::Pulses) {
-            Cell::Empty => {
-                self.faults.push(cells.fault(Role::Pulses, expected));
-                return None;
-            }
-            cell => cell.value()?,
-        };
+        // A count says nothing about the decimal mark of the file.
+        let marks = self.marks;
+        let cell = self.number(cells, Role::Pulses);
+        self.marks = marks;
+        if cell == Cell::Empty {
+            self.faults.push(cells.fault(Role::Pulses, expected));
+        }
+        let pulses = cell.value()?;
         // With a decimal comma allowed, 1,000 would be one pulse and nobody would notice.
         let bytes = cells.text(Role::Pulses).unwrap_or("").as_bytes();
         if number::groups_of_three(bytes, b',') || number::groups_of_three(bytes, b'.') {

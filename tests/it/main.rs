@@ -4,10 +4,14 @@
 // clippy.toml does not reach functions they call.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+/// Captures in any order and of any bytes.
+mod capture_properties;
 /// The program as its user meets it.
 mod cli;
 /// The schema, the round trip and what is refused.
 mod contract;
+/// Every broken and every odd capture, with the complaints.
+mod corpus;
 /// A small document made by hand.
 mod fixture;
 /// The HTML report: well-formed, self-contained, in order.
