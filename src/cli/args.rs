@@ -299,10 +299,8 @@ fn dropped_row(text: &str) -> Result<DroppedRow, String> {
         .rsplit_once(':')
         .and_then(|(source, line)| Some((source, line.parse().ok()?)));
     let (source, line) = parsed.ok_or("write file and line as run.csv:14")?;
-    // Sources are shown by their name alone.
-    let name = source.rsplit(['/', '\\']).next().unwrap_or(source);
     Ok(DroppedRow {
-        source: name.to_owned(),
+        source: source.to_owned(),
         line,
     })
 }

@@ -22,11 +22,12 @@ pub(super) struct Input {
 
 /// Reads captures and bench file.
 pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
-    let files = args
+    let mut files: Vec<CaptureFile> = args
         .captures
         .iter()
         .map(|path| read_capture(path))
         .collect::<Result<_, _>>()?;
+    tell_apart(&mut files, &args.captures);
     let bench = match bench_path(args)? {
         Some(path) => {
             let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
@@ -43,6 +44,16 @@ pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
         bench,
         set_points,
     })
+}
+
+/// Two captures of one name in different folders are named by their paths.
+fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
+    let names: Vec<String> = files.iter().map(|f| f.name.clone()).collect();
+    for (file, path) in files.iter_mut().zip(paths) {
+        if names.iter().filter(|name| **name == file.name).count() > 1 {
+            file.name = path.display().to_string();
+        }
+    }
 }
 
 fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {

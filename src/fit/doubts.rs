@@ -5,7 +5,9 @@ use serde_json::json;
 use super::core::{Core, DoubtedDeadTime};
 use super::describe::Told;
 use super::{BudgetRow, FitOptions, Model, Scale, SweepFit};
+use crate::capture::Reading;
 use crate::finding::{Finding, Kind};
+use crate::units::significant;
 
 /// Chance below which a lack of fit is told.
 const LACK_OF_FIT_P: f64 = 0.01;
@@ -27,6 +29,7 @@ pub(super) fn gather(
     few_widths(told, &mut findings);
     repeats(told, fit, &mut findings);
     readings(told, fit, options, &mut findings);
+    set_points(told, &mut findings);
     offset(told, fit, &mut findings);
     static_flow(told, fit, &mut findings);
     largest_doubt(told, fit, &mut findings);
@@ -150,7 +153,7 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
         ));
     }
     for point in &fit.points {
-        let by_hand = |d: &super::DroppedRow| d.line == point.line && d.source == point.source;
+        let by_hand = |d: &super::DroppedRow| d.line == point.line && d.names(&point.source);
         if options.dropped.iter().any(by_hand)
             && let Some(i) = prepared
                 .sweep
@@ -159,6 +162,33 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
                 .position(|r| r.line == point.line)
         {
             findings.push(Finding::new(Kind::ReadingDropped, at(i), &[]));
+        }
+    }
+}
+
+/// Readings that were taken off their set point and carried to it.
+fn set_points(told: &Told<'_>, findings: &mut Vec<Finding>) {
+    let sweep = told.prepared.sweep;
+    let farthest = |set: Option<f64>, actual: fn(&Reading) -> Option<f64>| {
+        let off = sweep
+            .readings
+            .iter()
+            .filter_map(|r| Some((actual(r)? - set?).abs()));
+        off.fold(0.0, f64::max)
+    };
+    for (deviation, unit) in [
+        (
+            farthest(sweep.pressure_kpa, |r| r.pressure_actual_kpa),
+            "kPa",
+        ),
+        (farthest(sweep.voltage_v, |r| r.voltage_actual_v), "V"),
+    ] {
+        if deviation > 0.0 {
+            findings.push(Finding::new(
+                Kind::SetPointDeviation,
+                sweep.place(told.prepared.source),
+                &[("deviation", json!(deviation)), ("unit", json!(unit))],
+            ));
         }
     }
 }
@@ -213,14 +243,24 @@ fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
         ));
         return;
     };
-    if !instrument.offset_stated {
+    let amount = |x: f64| format!("{} {unit}", significant(x, 3));
+    if !instrument.division_stated {
+        let division = instrument
+            .division
+            .map_or("not apparent".to_owned(), amount);
+        findings.push(Finding::new(
+            Kind::BenchNotStated,
+            place.clone(),
+            &[
+                ("division", json!(division)),
+                ("offset", json!(amount(instrument.offset_uncertainty))),
+            ],
+        ));
+    } else if !instrument.offset_stated {
         findings.push(Finding::new(
             Kind::OffsetAssumed,
             place.clone(),
-            &[(
-                "offset",
-                json!(format!("{} {unit}", instrument.offset_uncertainty)),
-            )],
+            &[("offset", json!(amount(instrument.offset_uncertainty)))],
         ));
     }
     if curve.offset.dead_time_share > DOMINATES

@@ -158,7 +158,7 @@ fn standing(reading: &Reading, source: &str, options: &FitOptions) -> Standing {
     if options
         .dropped
         .iter()
-        .any(|d| d.line == reading.line && d.source == source)
+        .any(|d| d.line == reading.line && d.names(source))
     {
         Standing::LeftOut("left out by --drop".to_owned())
     } else if let Some(reason) = &reading.exclude {
