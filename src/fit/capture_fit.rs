@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use rayon::prelude::*;
 use serde_json::json;
 
+use super::across::{check_equal_slopes, sensitivities};
 use super::by_curve::fit_by_curve;
 use super::by_line::fit_by_line;
 use super::core::Core;
@@ -13,7 +14,7 @@ use super::describe::{Told, describe, undescribed};
 use super::line_range::default_line_range;
 use super::one_width;
 use super::prepared::Prepared;
-use super::type_b::{Sensitivity, effects};
+use super::type_b::effects;
 use super::{FitError, FitOptions, ModelChoice, SweepFit, WeightChoice};
 use crate::capture::{Capture, Sweep};
 use crate::finding::{Finding, Kind};
@@ -35,7 +36,11 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
     let mut prepared = prepare(capture, options);
     let mut cores: Vec<Result<Fitted, Unfit>> =
         prepared.par_iter().map(|p| fit_sweep(p, options)).collect();
-    let sensitivities = sensitivities(&prepared, &cores);
+    let dead_times: Vec<Option<f64>> = cores
+        .iter()
+        .map(|c| c.as_ref().ok().map(|f| f.core.dead_time_value()))
+        .collect();
+    let sensitivities = sensitivities(&prepared, &dead_times);
     // How far a reading off its voltage moves is known only now: once more for those.
     prepared
         .par_iter_mut()
@@ -81,7 +86,11 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
             }
         })
         .collect();
-    gather_injectors(&capture.sweeps, fits)
+    let mut injectors = gather_injectors(&capture.sweeps, fits);
+    injectors
+        .par_iter_mut()
+        .for_each(|i| check_equal_slopes(&i.id, &mut i.sweeps));
+    injectors
 }
 
 const MORE_WIDTHS: &str =
@@ -185,53 +194,6 @@ fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Un
             advice: MORE_WIDTHS,
         }),
     }
-}
-
-/// dX/dV and dX/dP of each sweep from its injector's neighbouring set points.
-fn sensitivities(prepared: &[Prepared<'_>], cores: &[Result<Fitted, Unfit>]) -> Vec<Sensitivity> {
-    type SetPoint = fn(&Sweep) -> Option<f64>;
-    let (voltage, pressure): (SetPoint, SetPoint) = (|s| s.voltage_v, |s| s.pressure_kpa);
-    let along = |moving: SetPoint, fixed: SetPoint| {
-        let group = |i: usize| {
-            let s = prepared[i].sweep;
-            (
-                &s.injector,
-                &s.stage,
-                prepared[i].source,
-                fixed(s).map(f64::to_bits),
-            )
-        };
-        let mut curves: HashMap<_, Vec<(f64, f64)>> = HashMap::new();
-        for (i, core) in cores.iter().enumerate() {
-            let dead_time = core.as_ref().ok().map(|f| f.core.dead_time_value());
-            if let (Some(at), Some(dead_time)) = (
-                moving(prepared[i].sweep),
-                dead_time.filter(|x| x.is_finite()),
-            ) {
-                curves.entry(group(i)).or_default().push((at, dead_time));
-            }
-        }
-        curves
-            .values_mut()
-            .for_each(|curve| curve.sort_by(|a, b| a.0.total_cmp(&b.0)));
-        (0..prepared.len())
-            .map(|i| slope_at(curves.get(&group(i))?, moving(prepared[i].sweep)?))
-            .collect::<Vec<_>>()
-    };
-    let (per_volt, per_kpa) = (along(voltage, pressure), along(pressure, voltage));
-    per_volt
-        .into_iter()
-        .zip(per_kpa)
-        .map(|(per_volt, per_kpa)| Sensitivity { per_volt, per_kpa })
-        .collect()
-}
-
-/// Slope of a polyline (x rising) at its node `at`: over both neighbours, or the one there is.
-fn slope_at(curve: &[(f64, f64)], at: f64) -> Option<f64> {
-    let here = curve.iter().position(|(x, _)| *x == at)?;
-    let (x0, y0) = curve[here.saturating_sub(1)];
-    let (x1, y1) = curve[(here + 1).min(curve.len() - 1)];
-    (x1 > x0).then(|| (y1 - y0) / (x1 - x0))
 }
 
 fn gather_injectors(sweeps: &[Sweep], fits: Vec<SweepFit>) -> Vec<FittedInjector> {

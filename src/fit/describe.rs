@@ -17,7 +17,7 @@ use crate::finding::{Finding, Kind};
 use crate::units::{Basis, Estimate, Unit};
 
 /// Widths of the delivery curve that is stored for prediction.
-const DELIVERY_NODES: usize = 48;
+const DELIVERY_NODES: usize = 32;
 
 /// A core with its type B effects and, beside it, the other model's fit.
 pub(super) struct Told<'a> {

@@ -5,6 +5,7 @@
 //! rest is the doorway that knows quantities. It must not know how results
 //! will be shown.
 
+mod across;
 mod by_curve;
 mod by_line;
 mod capture_fit;
