@@ -359,7 +359,10 @@ fn few_widths(used: &[&Reading], place: &Place) -> Option<Finding> {
     widths.sort_by(f64::total_cmp);
     widths.dedup();
     let count = ("count", json!(widths.len()));
+    let held_open = used.iter().any(|reading| reading.is_static());
     match widths.len() {
+        // A static flow gives the slope that one width lacks.
+        1 if held_open => None,
         1 => Some(Finding::new(Kind::OnePulseWidth, place.clone(), &[count])),
         2 => Some(Finding::new(Kind::FewPulseWidths, place.clone(), &[count])),
         _ => None,

@@ -25,8 +25,11 @@ pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Resu
         .collect();
     let y: Vec<f64> = index.iter().map(|i| prepared.per_pulse(*i)).collect();
     let u: Vec<f64> = index.iter().map(|i| uncertainty(prepared, *i)).collect();
-    let weighting = weighting(prepared, choice);
-    let (line, scale) = fit(&x, &y, &u, weighting, prepared)?;
+    let floor: Vec<f64> = index
+        .iter()
+        .map(|i| prepared.instrument.reading_floor / prepared.sweep.readings[*i].pulses)
+        .collect();
+    let (line, weighting, scale) = fit(&x, &y, &u, &floor, weighting(prepared, choice), choice)?;
 
     let lack = lack_of_fit(&x, &line)?.and_then(|l| {
         Some(LackOfFit {
@@ -100,37 +103,49 @@ fn weighting(prepared: &Prepared<'_>, choice: WeightChoice) -> Weighting {
     }
 }
 
-/// The line with its scale: from the scatter, but never below what the division
-/// alone does to a reading; identical rounded repeats do not mean no scatter.
+/// The line with its weights and scale: from the scatter, but never below what
+/// the division alone does to a reading; identical rounded repeats do not mean no
+/// scatter. Ordinary least squares asked for by name stays what it is.
 fn fit(
     x: &[f64],
     y: &[f64],
     u: &[f64],
+    floor: &[f64],
     weighting: Weighting,
-    prepared: &Prepared<'_>,
-) -> Result<(LineFit, Scale), FitError> {
-    if weighting == Weighting::Equal {
+    choice: WeightChoice,
+) -> Result<(LineFit, Weighting, Scale), FitError> {
+    let weights = match weighting {
+        Weighting::Equal => Weights::Equal,
+        Weighting::Uncertainty => Weights::FromUncertainty(u),
+    };
+    if choice == WeightChoice::Equal {
         return Ok((
-            fit_line(x, y, Weights::Equal, ScaleSource::Scatter)?,
+            fit_line(x, y, weights, ScaleSource::Scatter)?,
+            weighting,
             Scale::Scatter,
         ));
     }
-    let instrument = &prepared.instrument;
-    let floor =
-        instrument.reading_floor / instrument.reading_uncertainty.max(instrument.reading_floor);
+    let unit = if weighting == Weighting::Equal {
+        1.0
+    } else {
+        root_mean_square(u)
+    };
+    let least = root_mean_square(floor).max(ROUNDING * root_mean_square(y));
     if x.len() > 2 {
-        let line = fit_line(x, y, Weights::FromUncertainty(u), ScaleSource::Scatter)?;
-        if line.residual_sd.is_some_and(|sd| sd >= floor) {
-            return Ok((line, Scale::Scatter));
+        let line = fit_line(x, y, weights, ScaleSource::Scatter)?;
+        if line.residual_sd.is_some_and(|sd| sd * unit >= least) {
+            return Ok((line, weighting, Scale::Scatter));
         }
     }
-    let least: Vec<f64> = u
-        .iter()
-        .map(|u| u * floor.max(f64::MIN_POSITIVE.sqrt()))
-        .collect();
-    let stated = if x.len() > 2 { &least } else { u };
-    Ok((
-        fit_line(x, y, Weights::FromUncertainty(stated), ScaleSource::Stated)?,
-        Scale::Stated,
-    ))
+    let known = x.len() > 2 && floor.iter().all(|f| *f > 0.0);
+    let stated = Weights::FromUncertainty(if known { floor } else { u });
+    let line = fit_line(x, y, stated, ScaleSource::Stated)?;
+    Ok((line, Weighting::Uncertainty, Scale::Stated))
+}
+
+/// Scatter below this share of the readings is that of arithmetic.
+const ROUNDING: f64 = 1e-9;
+
+fn root_mean_square(values: &[f64]) -> f64 {
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len().max(1) as f64).sqrt()
 }

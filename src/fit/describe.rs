@@ -41,6 +41,9 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
     } = told;
     let basis = prepared.sweep.basis;
     let mut fit = empty(prepared, options);
+    if core.slope <= 0.0 {
+        return Err(FitError::SlopeNotPositive { slope: core.slope });
+    }
     let dead_time = core.dead_time(effects)?;
     let slope = core.slope_doubted(effects)?;
     let offset = core.offset_doubted(effects)?;
@@ -308,7 +311,7 @@ fn linear_range(
     };
     deviations
         .chunk_by(|a, b| within(a) == within(b))
-        .filter(|run| within(&run[0]))
+        .filter(|run| run.len() > 1 && within(&run[0]))
         .max_by_key(|run| run.len())
         .map(|run| [run[0].pulse_width_ms, run[run.len() - 1].pulse_width_ms])
 }

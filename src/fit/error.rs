@@ -66,6 +66,12 @@ pub enum FitError {
     /// The slope is zero, so the line nowhere crosses the level asked for.
     #[error("the slope is zero: the line does not cross")]
     SlopeIsZero,
+    /// Delivery does not rise with pulse width.
+    #[error("delivery does not rise with pulse width: slope {slope}")]
+    SlopeNotPositive {
+        /// The slope, per ms.
+        slope: f64,
+    },
     /// A covariance matrix is not one: negative variance or correlation
     /// beyond one, or not finite.
     #[error("not a covariance matrix")]

@@ -13,7 +13,8 @@ const LOPSIDED: f64 = 0.1;
 /// they differ, as `0.742 +0.031 -0.024`; words where a side has no bound.
 pub(super) fn with_doubt(value: f64, interval: Interval) -> String {
     match interval {
-        [Some(lo), Some(hi)] if hi > lo => {
+        // A doubt that only arithmetic left would ask for a dozen digits.
+        [Some(lo), Some(hi)] if hi - lo > 1e-9 * value.abs() => {
             let half = (hi - lo) / 2.0;
             let (shown, doubt) = rounded_pair(value, Some(half), 2);
             let (up, down) = (hi - value, value - lo);
@@ -24,7 +25,7 @@ pub(super) fn with_doubt(value: f64, interval: Interval) -> String {
                 format!("{shown} ± {}", doubt.unwrap_or_default())
             }
         }
-        [Some(_), Some(_)] => format!("{}, doubt not known", rounded(value)),
+        [Some(_), Some(_)] => format!("{}, no scatter seen", rounded(value)),
         [None, Some(_)] => format!("{}, not bounded below", rounded(value)),
         [Some(_), None] => format!("{}, not bounded above", rounded(value)),
         [None, None] => format!("{}, not bounded", rounded(value)),
