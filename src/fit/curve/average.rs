@@ -42,6 +42,7 @@ pub(super) fn model(
     start: (f64, f64),
     target_widths: Vec<f64>,
     members: Vec<Member>,
+    nodes: Vec<NoiseNode>,
 ) -> Model {
     let (scale, dead_time) = start;
     let geometry = kernel::geometry(
@@ -63,7 +64,7 @@ pub(super) fn model(
         geometry,
         members,
         departures,
-        nodes: Vec::new(),
+        nodes,
     }
 }
 
@@ -255,9 +256,12 @@ pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
     let count = model.members.len();
     let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
     let mut all = Vec::new();
-    for _ in 0..count {
-        let (nodes, found) = noise_nodes(model, setup, &scouts);
-        model.nodes = gather(model, setup, nodes, &found, &scouts);
+    for round in 0..count {
+        // The search for misreadings may have left the nodes of these readings.
+        if round > 0 || model.nodes.is_empty() {
+            let (nodes, found) = noise_nodes(model, setup, &scouts);
+            model.nodes = gather(model, setup, nodes, &found, &scouts);
+        }
         all.clear();
         let mut by_member = vec![f64::NEG_INFINITY; count];
         for (index, node) in model.nodes.iter().enumerate() {
