@@ -47,7 +47,8 @@ fn judge(i: u64) -> Judged {
     let law = WORKED_ON[i as usize % WORKED_ON.len()];
     let bench = bench::run(&scenario, law, &mut rng);
     let grid = [2.0, 3.0, 5.0];
-    let fit = fit_curve(&bench.readings, &bench::setup(&scenario, &bench, &grid)).unwrap();
+    let fit = fit_curve(&bench.readings, &bench::setup(&scenario, &bench, &grid))
+        .expect("twelve widths of a working injector can be fitted");
     let (s, x) = bench.line;
     let over =
         |q: &meniscus::fit::curve::Quantity, truth: f64| (q.value - truth) / q.standard_uncertainty;
