@@ -90,21 +90,6 @@ fn judge(scenario: &Scenario, law: Law, seed: u64) -> Option<Outcome> {
         flagged.1 += usize::from(wrong && !out);
         flagged.2 += usize::from(!wrong && out);
     }
-    if std::env::var_os("WORST").is_some() {
-        let e = 1000.0 * (fit.line.dead_time.value - x);
-        let u = 1000.0 * fit.line.dead_time.standard_uncertainty;
-        if e.abs()
-            > std::env::var("WORST")
-                .ok()
-                .and_then(|v| v.parse().ok())
-                .unwrap_or(40.0)
-        {
-            eprintln!(
-                "worst {} {law:?} e {e:.1} u {u:.1} flow {:.2} flagged {flagged:?} range {:?} noise {:?} X0 {x:.3}",
-                scenario.name, bench.injector.flow, bench.line_range, fit.noise
-            );
-        }
-    }
     let asymptote = &fit.asymptote;
     Some(Outcome {
         x_error: 1000.0 * (fit.line.dead_time.value - x),

@@ -83,6 +83,17 @@ pub(super) fn repeats_disagree(
     } else {
         run_usual
     };
+    // Scatter that grows with the quantity is usual too.
+    let mut shares: Vec<f64> = repeated
+        .iter()
+        .filter(|(_, first)| first.delivered > 0.0)
+        .map(|(difference, first)| difference / first.delivered)
+        .collect();
+    let usual_share = if shares.len() >= 3 {
+        median(&mut shares)
+    } else {
+        0.0
+    };
     let mut findings = Vec::new();
     for (difference, first) in repeated {
         // Both repeats were read, hence the square root.
@@ -96,6 +107,7 @@ pub(super) fn repeats_disagree(
                 None => continue,
             },
         };
+        let standard = standard.max(usual_share * first.delivered);
         if standard <= 0.0 || difference <= REPEATS_TIMES * standard {
             continue;
         }

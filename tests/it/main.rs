@@ -12,6 +12,12 @@ mod cli;
 mod contract;
 /// Every broken and every odd capture, with the complaints.
 mod corpus;
+/// Intervals of the whole curve hold the truth as often as they say.
+mod coverage;
+/// The whole curve where readings are few, odd or extreme.
+mod curve_edges;
+/// The whole curve at fixed scales against scikit-learn.
+mod curve_posterior;
 /// A small document made by hand.
 mod fixture;
 /// The HTML report: well-formed, self-contained, in order.

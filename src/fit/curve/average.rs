@@ -42,6 +42,7 @@ pub(super) fn model(
     start: (f64, f64),
     target_widths: Vec<f64>,
     members: Vec<Member>,
+    nodes: Vec<NoiseNode>,
 ) -> Model {
     let (scale, dead_time) = start;
     let geometry = kernel::geometry(
@@ -63,7 +64,7 @@ pub(super) fn model(
         geometry,
         members,
         departures,
-        nodes: Vec::new(),
+        nodes,
     }
 }
 
@@ -186,28 +187,105 @@ const REPEAT_STEPS: [f64; 13] = [
     -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8,
 ];
 
+/// Brings nodes together whose variances are alike: where all readings fill the
+/// vessel alike only the sum of reading noise and repeatability matters, and a
+/// whole ridge of nodes says the same. The joint node has the mean variances of
+/// its nodes, and their weight as the scouts see it.
+fn gather(
+    model: &Model,
+    setup: &CurveSetup,
+    nodes: Vec<NoiseNode>,
+    found: &[Candidate],
+    scouts: &[usize],
+) -> Vec<NoiseNode> {
+    let weights: Vec<f64> = (0..nodes.len())
+        .map(|k| log_sum(found.iter().filter(|c| c.node == k).map(|c| c.log_weight)))
+        .collect();
+    let mut order: Vec<usize> = (0..nodes.len()).collect();
+    order.sort_by(|&a, &b| weights[b].total_cmp(&weights[a]));
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for k in order {
+        let alike = |other: &NoiseNode| {
+            let widths = nodes[k].mean_variance.iter().zip(&other.mean_variance);
+            widths.into_iter().all(|(a, b)| {
+                let ratio = a / b;
+                ratio < ALIKE && ratio * ALIKE > 1.0
+            })
+        };
+        match groups.iter_mut().find(|g| alike(&nodes[g[0]])) {
+            Some(group) => group.push(k),
+            None => groups.push(vec![k]),
+        }
+    }
+    let mut out = Vec::with_capacity(groups.len());
+    for group in groups {
+        let top = weights[group[0]];
+        let (mut sum, mut read, mut repeat) = (0.0, 0.0, 0.0);
+        for &k in &group {
+            let w = (weights[k] - top).exp();
+            sum += w;
+            read += w * nodes[k].read * nodes[k].read;
+            repeat += w * nodes[k].repeatability * nodes[k].repeatability;
+        }
+        let noise = ((read / sum).sqrt(), (repeat / sum).sqrt());
+        let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
+        let mut own = Vec::new();
+        for &member in scouts {
+            evaluate(model, &node, 0, member, &mut own);
+        }
+        node.log_constant += top + sum.ln() - log_sum(own.iter().map(|c| c.log_weight));
+        out.push(node);
+    }
+    out
+}
+
+/// Ratio of variances up to which two nodes are alike.
+const ALIKE: f64 = 1.5;
+
+/// ln Σ exp, safe for values of any size.
+pub(super) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    let top = values.clone().fold(f64::NEG_INFINITY, f64::max);
+    if top.is_infinite() {
+        return top;
+    }
+    top + values.map(|v| (v - top).exp()).sum::<f64>().ln()
+}
+
 /// Weighs all combinations, best first, negligible ones left out.
 pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
     let count = model.members.len();
     let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
-    let mut all;
-    loop {
-        let (nodes, found) = noise_nodes(model, setup, &scouts);
-        let best_scout = top(&found);
-        all = found;
-        for (index, node) in nodes.iter().enumerate() {
-            for member in (0..count).filter(|i| !scouts.contains(i)) {
-                evaluate(model, node, index, member, &mut all);
+    let mut all = Vec::new();
+    for round in 0..count {
+        // The search for misreadings may have left the nodes of these readings.
+        if round > 0 || model.nodes.is_empty() {
+            let (nodes, found) = noise_nodes(model, setup, &scouts);
+            model.nodes = gather(model, setup, nodes, &found, &scouts);
+        }
+        all.clear();
+        let mut by_member = vec![f64::NEG_INFINITY; count];
+        for (index, node) in model.nodes.iter().enumerate() {
+            for (member, best) in by_member.iter_mut().enumerate() {
+                *best = best.max(evaluate(model, node, index, member, &mut all));
             }
         }
-        model.nodes = nodes;
+        let best_scout = scouts
+            .iter()
+            .map(|&i| by_member[i])
+            .fold(f64::NEG_INFINITY, f64::max);
         // A member far better than all scouts must be asked about the noise itself.
-        match best(&all) {
-            Some(b) if b.log_weight > best_scout + SCOUTS_FAILED => scouts.push(b.member),
-            _ => break,
+        let better = (0..count)
+            .filter(|&i| by_member[i] > best_scout + SCOUTS_FAILED)
+            .max_by(|&a, &b| by_member[a].total_cmp(&by_member[b]));
+        match better {
+            Some(member) => scouts.push(member),
+            None => break,
         }
     }
-    let top = top(&all);
+    let top = all
+        .iter()
+        .map(|c| c.log_weight)
+        .fold(f64::NEG_INFINITY, f64::max);
     all.retain(|c| c.log_weight > top - NEGLIGIBLE);
     all.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
     all
@@ -215,17 +293,6 @@ pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
 
 /// Nats by which another member may beat the scouts.
 const SCOUTS_FAILED: f64 = 4.0;
-
-fn best(candidates: &[Candidate]) -> Option<Candidate> {
-    candidates
-        .iter()
-        .copied()
-        .max_by(|a, b| a.log_weight.total_cmp(&b.log_weight))
-}
-
-fn top(candidates: &[Candidate]) -> f64 {
-    best(candidates).map_or(f64::NEG_INFINITY, |c| c.log_weight)
-}
 
 /// All candidates of one member and node with the algebra they share.
 pub(super) struct Group<'a> {

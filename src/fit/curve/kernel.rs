@@ -330,9 +330,7 @@ pub(super) fn family() -> Vec<Member> {
                     (SIGNED * slow, SIGN_PRIOR[2].ln()),
                 ],
                 log_prior: 0.0,
-                // Small and large departures at alternating decays: a scout
-                // that cannot follow the curve would take it for noise.
-                scout: size == if leading % 2 == 0 { 3 } else { 1 },
+                scout: SCOUTS.contains(&(leading, size)),
             });
         }
     }
@@ -353,6 +351,11 @@ const SIGNED: f64 = 1.33;
 /// Standard deviation of the long-end departure at 1 ms off-time, ms.
 const LONG_END_MS: f64 = 0.1;
 
+/// Decay and amplitude, as indices, of the members that look for the noise
+/// scales: from one that can follow any curve, lest curve be taken for noise,
+/// to one that is nearly straight.
+const SCOUTS: [(usize, usize); 3] = [(4, 3), (2, 2), (2, 1)];
+
 /// The few members by which misreadings are judged.
 pub(super) fn probes() -> Vec<Member> {
     family()
@@ -361,7 +364,6 @@ pub(super) fn probes() -> Vec<Member> {
         .filter(|(i, m)| m.leading % 2 == 0 && i % AMPLITUDES_MS.len() != 0)
         .map(|(_, mut m)| {
             m.means.truncate(1);
-            m.scout = m.local > 0.01 || m.leading == 2;
             m
         })
         .collect()

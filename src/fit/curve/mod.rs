@@ -233,9 +233,8 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
             *r = ReadingUse::TooShort;
         }
     }
-    prepare(readings, &uses, setup, start, kernel::probes())?;
-    let log_odds = set_misreadings_aside(readings, &mut uses, setup, start)?;
-    let mut model = prepare(readings, &uses, setup, start, kernel::family())?;
+    let (log_odds, nodes) = set_misreadings_aside(readings, &mut uses, setup, start)?;
+    let mut model = prepare(readings, &uses, setup, start, kernel::family(), nodes)?;
     let candidates = average::weigh(&mut model, setup);
     if candidates.is_empty() {
         return Err(CurveError::Numerics);
@@ -309,6 +308,7 @@ fn prepare(
     setup: &CurveSetup,
     start: (f64, f64),
     members: Vec<kernel::Member>,
+    nodes: Vec<cells::NoiseNode>,
 ) -> Result<average::Model, CurveError> {
     let used: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Used).collect();
     let collapsed = cells::collapse(readings, &used);
@@ -323,27 +323,29 @@ fn prepare(
     read.sort_by(f64::total_cmp);
     read.dedup();
     targets.extend(read);
-    Ok(average::model(collapsed, setup, start, targets, members))
+    Ok(average::model(
+        collapsed, setup, start, targets, members, nodes,
+    ))
 }
 
 /// Sets misreadings aside one at a time while the odds favour it, then takes
 /// back any that the final readings no longer condemn. Gives the log odds of
-/// every reading judged.
+/// every reading judged, and the noise nodes found for the readings left.
 fn set_misreadings_aside(
     readings: &[CurveReading],
     uses: &mut [ReadingUse],
     setup: &CurveSetup,
     start: (f64, f64),
-) -> Result<Vec<Option<f64>>, CurveError> {
+) -> Result<(Vec<Option<f64>>, Vec<cells::NoiseNode>), CurveError> {
     let Some(misreading) = &setup.misreading else {
-        return Ok(vec![None; readings.len()]);
+        return Ok((vec![None; readings.len()], Vec::new()));
     };
     let mut plain = setup.clone();
     plain.grid.clear();
     // Each reading changes side at most twice: out, and back.
     let mut moves = 2 * readings.len();
     loop {
-        let mut model = prepare(readings, uses, &plain, start, kernel::probes())?;
+        let mut model = prepare(readings, uses, &plain, start, kernel::probes(), Vec::new())?;
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
         let odds = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let worst = |wanted: ReadingUse, sign: f64| {
@@ -362,17 +364,17 @@ fn set_misreadings_aside(
         let back = worst(ReadingUse::Misreading, -1.0);
         let left = uses.iter().filter(|u| **u == ReadingUse::Used).count();
         match (out, back) {
-            _ if moves == 0 => return Ok(odds),
+            _ if moves == 0 => return Ok((odds, model.nodes)),
             (Some(i), _) if left > 3 => {
                 uses[i] = ReadingUse::Misreading;
-                if prepare(readings, uses, &plain, start, Vec::new()).is_err() {
+                if prepare(readings, uses, &plain, start, Vec::new(), Vec::new()).is_err() {
                     // A curve needs three widths: this reading must stay.
                     uses[i] = ReadingUse::Used;
-                    return Ok(odds);
+                    return Ok((odds, model.nodes));
                 }
             }
             (_, Some(i)) => uses[i] = ReadingUse::Used,
-            _ => return Ok(odds),
+            _ => return Ok((odds, model.nodes)),
         }
         moves -= 1;
     }

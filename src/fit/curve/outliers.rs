@@ -1,6 +1,6 @@
 //! Misreadings: predictive odds of each reading given all others.
 
-use super::average::{self, Candidate, Model};
+use super::average::{self, Candidate, Model, log_sum};
 use super::cells;
 use super::posterior;
 use super::{CurveReading, CurveSetup, Misreading};
@@ -47,17 +47,10 @@ pub(super) fn log_odds(
     inside
         .iter()
         .zip(&outside)
-        .map(|(a, b)| (!a.is_empty()).then(|| prior + log_sum(b) - log_sum(a)))
+        .map(|(a, b)| {
+            (!a.is_empty()).then(|| prior + log_sum(b.iter().copied()) - log_sum(a.iter().copied()))
+        })
         .collect()
-}
-
-/// ln Σ exp, safe for values of any size.
-fn log_sum(values: &[f64]) -> f64 {
-    let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if top.is_infinite() {
-        return top;
-    }
-    top + values.iter().map(|v| (v - top).exp()).sum::<f64>().ln()
 }
 
 /// Log predictive density of one reading as a good one and as a misreading.

@@ -13,39 +13,59 @@ const READINGS: usize = 3;
 const MEAN: usize = 4;
 const COLUMNS: usize = 5;
 
-type Row = [f64; COLUMNS];
-
-/// Lower Cholesky factor, row-major; `None` when not positive definite.
-fn cholesky(mut a: Vec<f64>, m: usize) -> Option<Vec<f64>> {
-    for i in 0..m {
-        for j in 0..=i {
-            let (head, tail) = a.split_at(i * m);
-            let (row_j, row_i) = if j < i {
-                (&head[j * m..j * m + j], &tail[..j])
-            } else {
-                (&tail[..j], &tail[..j])
-            };
-            let dot: f64 = row_j.iter().zip(row_i).map(|(x, y)| x * y).sum();
-            let rest = a[i * m + j] - dot;
-            a[i * m + j] = if i == j {
-                if rest.is_nan() || rest <= 0.0 {
-                    return None;
-                }
-                rest.sqrt()
-            } else {
-                rest / a[j * m + j]
-            };
-        }
-    }
-    Some(a)
-}
-
 /// One family member at one noise node, before its means are chosen.
 pub(super) struct Factored {
-    lower: Vec<f64>,
-    solved: Vec<Row>,
+    /// Upper factor U of K = UᵀU beside the solved right-hand sides U⁻ᵀ B,
+    /// rows of `m + COLUMNS`.
+    rows: Vec<f64>,
+    m: usize,
     gram: [[f64; COLUMNS]; COLUMNS],
     log_determinant: f64,
+}
+
+impl Factored {
+    /// The entry of U.
+    fn upper(&self, row: usize, column: usize) -> f64 {
+        self.rows[row * (self.m + COLUMNS) + column]
+    }
+
+    /// The solved right-hand sides of one row.
+    fn solved(&self, row: usize) -> &[f64] {
+        &self.rows[row * (self.m + COLUMNS) + self.m..(row + 1) * (self.m + COLUMNS)]
+    }
+}
+
+/// Cholesky elimination of `m` rows of `width`, right-hand sides carried along;
+/// gives ln|K|, `None` when K is not positive definite.
+fn eliminate(rows: &mut [f64], m: usize, width: usize) -> Option<f64> {
+    let mut log_determinant = 0.0;
+    let mut product = 1.0;
+    for k in 0..m {
+        let (head, tail) = rows.split_at_mut((k + 1) * width);
+        let row = &mut head[k * width..];
+        let pivot = row[k];
+        if pivot.is_nan() || pivot <= 0.0 {
+            return None;
+        }
+        product *= pivot;
+        // A logarithm now and then instead of one per row, before it can underflow.
+        if !(1e-100..1e100).contains(&product) {
+            log_determinant += product.ln();
+            product = 1.0;
+        }
+        let scale = 1.0 / pivot.sqrt();
+        for value in &mut row[k..] {
+            *value *= scale;
+        }
+        for (i, other) in tail.chunks_exact_mut(width).take(m - k - 1).enumerate() {
+            let i = i + k + 1;
+            let factor = row[i];
+            for (value, above) in other[i..].iter_mut().zip(&row[i..]) {
+                *value -= factor * above;
+            }
+        }
+    }
+    Some(log_determinant + product.ln())
 }
 
 /// Factors K = departure + diag(variance of width means) and solves for the
@@ -57,47 +77,33 @@ pub(super) fn factor(
     node: &NoiseNode,
 ) -> Option<Factored> {
     let m = geometry.measured.len();
-    let mut k = departure.to_vec();
+    let width = m + COLUMNS;
+    let mut rows = Vec::with_capacity(m * width);
     for j in 0..m {
-        k[j * m + j] += node.mean_variance[j];
+        let f = &geometry.measured[j];
+        rows.extend_from_slice(&departure[j * m..(j + 1) * m]);
+        rows[j * width + j] += node.mean_variance[j];
+        rows.extend_from_slice(&[
+            f.line[0],
+            f.line[1],
+            node.offset[j],
+            node.mean[j],
+            f.shapes[member.leading],
+        ]);
     }
-    let lower = cholesky(k, m)?;
-    let mut solved: Vec<Row> = (0..m)
-        .map(|j| {
-            let f = &geometry.measured[j];
-            [
-                f.line[0],
-                f.line[1],
-                node.offset[j],
-                node.mean[j],
-                f.shapes[member.leading],
-            ]
-        })
-        .collect();
-    let mut log_determinant = 0.0;
+    let log_determinant = eliminate(&mut rows, m, width)?;
     let mut gram = [[0.0; COLUMNS]; COLUMNS];
-    for i in 0..m {
-        let (done, rest) = solved.split_at_mut(i);
-        let row = &mut rest[0];
-        for (l, other) in lower[i * m..i * m + i].iter().zip(done.iter()) {
-            for c in 0..COLUMNS {
-                row[c] -= l * other[c];
-            }
-        }
-        let diagonal = lower[i * m + i];
-        log_determinant += 2.0 * diagonal.ln();
-        for value in row.iter_mut() {
-            *value /= diagonal;
-        }
+    for row in rows.chunks_exact(width) {
+        let u = &row[m..];
         for a in 0..COLUMNS {
             for b in 0..COLUMNS {
-                gram[a][b] += row[a] * row[b];
+                gram[a][b] += u[a] * u[b];
             }
         }
     }
     Some(Factored {
-        lower,
-        solved,
+        rows,
+        m,
         gram,
         log_determinant,
     })
@@ -159,23 +165,31 @@ fn invert3(a: &[[f64; 3]; 3]) -> Option<([[f64; 3]; 3], f64)> {
         }
         scale[i] = a[i][i].sqrt();
     }
-    let flat = (0..9)
-        .map(|k| a[k / 3][k % 3] / (scale[k / 3] * scale[k % 3]))
-        .collect();
-    let l = cholesky(flat, 3)?;
-    // Inverse of the lower factor.
+    let mut l = [[0.0; 3]; 3];
     let mut inverse = [[0.0; 3]; 3];
     for i in 0..3 {
-        inverse[i][i] = 1.0 / l[i * 3 + i];
+        for j in 0..=i {
+            let dot: f64 = (0..j).map(|k| l[i][k] * l[j][k]).sum();
+            let rest = a[i][j] / (scale[i] * scale[j]) - dot;
+            l[i][j] = if i > j {
+                rest / l[j][j]
+            } else if rest > 0.0 {
+                rest.sqrt()
+            } else {
+                return None;
+            };
+        }
+        // Inverse of the lower factor.
+        inverse[i][i] = 1.0 / l[i][i];
         for j in 0..i {
-            let sum: f64 = (j..i).map(|k| l[i * 3 + k] * inverse[k][j]).sum();
-            inverse[i][j] = -sum / l[i * 3 + i];
+            let sum: f64 = (j..i).map(|k| l[i][k] * inverse[k][j]).sum();
+            inverse[i][j] = -sum / l[i][i];
         }
     }
     let mut out = [[0.0; 3]; 3];
     let mut determinant = 1.0;
     for i in 0..3 {
-        determinant *= (l[i * 3 + i] * scale[i]).powi(2);
+        determinant *= (l[i][i] * scale[i]).powi(2);
         for j in 0..3 {
             let sum: f64 = (0..3).map(|k| inverse[k][i] * inverse[k][j]).sum();
             out[i][j] = sum / (scale[i] * scale[j]);
@@ -216,13 +230,14 @@ pub(super) fn project(
     for i in 0..m {
         let (done, tail) = cross.split_at_mut(i * t);
         let row = &mut tail[..t];
-        for (k, l) in factored.lower[i * m..i * m + i].iter().enumerate() {
+        for k in 0..i {
+            let l = factored.upper(k, i);
             for (value, other) in row.iter_mut().zip(&done[k * t..(k + 1) * t]) {
                 *value -= l * other;
             }
         }
-        let inverse = 1.0 / factored.lower[i * m + i];
-        let u = &factored.solved[i];
+        let inverse = 1.0 / factored.upper(i, i);
+        let u = factored.solved(i);
         for (j, value) in row.iter_mut().enumerate() {
             *value *= inverse;
             let v = *value;
@@ -314,7 +329,7 @@ pub(super) fn weights_on_widths(
     regression: &Regression,
     target: usize,
 ) -> (Vec<f64>, [f64; 3]) {
-    let m = factored.solved.len();
+    let m = factored.m;
     let d = &projection.rest[target];
     let mut cd = [0.0; 3];
     for i in 0..3 {
@@ -322,7 +337,7 @@ pub(super) fn weights_on_widths(
     }
     let mut out: Vec<f64> = (0..m)
         .map(|i| {
-            let u = &factored.solved[i];
+            let u = factored.solved(i);
             projection.cross[i * projection.targets + target]
                 + u[0] * cd[0]
                 + u[1] * cd[1]
@@ -330,9 +345,9 @@ pub(super) fn weights_on_widths(
         })
         .collect();
     for i in (0..m).rev() {
-        out[i] /= factored.lower[i * m + i];
+        out[i] /= factored.upper(i, i);
         for k in 0..i {
-            out[k] -= factored.lower[i * m + k] * out[i];
+            out[k] -= factored.upper(k, i) * out[i];
         }
     }
     (out, cd)

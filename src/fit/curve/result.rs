@@ -242,7 +242,7 @@ pub(super) fn flow_offset_interval(parts: &[LineComponent]) -> Interval {
 /// Interval of the time-offset of a mixture of lines.
 pub(super) fn dead_time_interval(parts: &[LineComponent], extra: &[[f64; 2]; 2]) -> Interval {
     let (centre, variance) = dead_time_moments(parts, extra);
-    mixture::fieller(parts, extra, centre, 0.5 * variance.sqrt())
+    mixture::fieller(parts, extra, centre, variance.sqrt())
 }
 
 /// −Y/S of the means and its variance to first order.

@@ -12,7 +12,7 @@ use super::result::{
 use super::{CurveError, CurveReading, CurveSetup};
 
 /// Weight left out at the light end of the mixture.
-const LEFT_OUT: f64 = 1e-3;
+const LEFT_OUT: f64 = 3e-3;
 
 /// One component in physical units.
 struct Component {
