@@ -3,7 +3,7 @@
 use meniscus::fit::curve::{CurveReading, CurveSetup, FixedScales, Scale, posterior_at};
 use serde_json::Value;
 
-const PUBLISHED: &str = include_str!("../published/gp_posterior.json");
+const PUBLISHED: &str = include_str!("../published/curve/gp_posterior.json");
 
 fn number(v: &Value) -> f64 {
     v.as_f64().expect("a number")

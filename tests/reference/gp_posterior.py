@@ -5,7 +5,7 @@ a kernel written here from the equations; the straight line with a flat prior
 and the reading offset are added by generalised least squares (Rasmussen &
 Williams 2006, equations 2.41-2.45) on single readings, nothing collapsed.
 
-    python gp_posterior.py          writes ../published/gp_posterior.json
+    python gp_posterior.py          writes ../published/curve/gp_posterior.json
     python gp_posterior.py --check  computes again and compares
 """
 
@@ -150,7 +150,7 @@ def posterior():
 
 
 def main():
-    path = pathlib.Path(__file__).parent.parent / "published" / "gp_posterior.json"
+    path = pathlib.Path(__file__).parent.parent / "published" / "curve" / "gp_posterior.json"
     expected = posterior()
     if "--check" in sys.argv:
         kept = json.loads(path.read_text())["expected"]
