@@ -79,6 +79,8 @@ fn every_published_figure_is_reached() {
     let mut files: Vec<PathBuf> = std::fs::read_dir(&folder)
         .unwrap()
         .map(|entry| entry.unwrap().path())
+        // The folder of the whole curve has a driver of its own.
+        .filter(|path| path.is_file())
         .collect();
     files.sort();
     assert!(!files.is_empty());
