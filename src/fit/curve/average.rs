@@ -85,7 +85,7 @@ pub(super) struct Candidate {
 /// eight thousand.
 const NEGLIGIBLE: f64 = 9.0;
 /// Noise nodes this many nats below the best, by the probing members.
-const NEGLIGIBLE_NODE: f64 = 6.0;
+const NEGLIGIBLE_NODE: f64 = 5.0;
 
 /// Evaluates one member at one node, all means; gives the best log weight.
 fn evaluate(
@@ -240,7 +240,7 @@ fn gather(
 }
 
 /// Ratio of variances up to which two nodes are alike.
-const ALIKE: f64 = 1.5;
+const ALIKE: f64 = 1.6;
 
 /// ln Σ exp, safe for values of any size.
 pub(super) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {

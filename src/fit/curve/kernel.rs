@@ -5,7 +5,17 @@
 use super::cells::Cells;
 
 /// Pulse width past dead time at which amplitudes are stated, ms.
-const ANCHOR_MS: f64 = 0.5;
+const PAST_DEAD_TIME_MS: f64 = 0.5;
+/// Amplitudes are never stated earlier than this after switch-on, ms: current
+/// and flux settle after switch-on, however early a slow closing puts the dead
+/// time.
+const PAST_SWITCH_ON_MS: f64 = 1.0;
+
+/// Width at which amplitudes are stated, ms (equation C5).
+pub(super) fn anchor(dead_time: f64) -> f64 {
+    (dead_time + PAST_DEAD_TIME_MS).max(PAST_SWITCH_ON_MS)
+}
+
 /// Decay times of the slow shapes, ms.
 pub(super) const DECAY_TIMES_MS: [f64; 5] = [0.4, 0.8, 1.4, 2.4, 4.0];
 /// The local part: decay time of the envelope, ms, correlation length, ms, and
@@ -68,7 +78,7 @@ struct Local {
 
 impl Local {
     fn at(width: f64, dead_time: f64) -> Self {
-        let x = width - dead_time - ANCHOR_MS;
+        let x = width - anchor(dead_time);
         // Bounds keep products finite for widths of any size.
         let bounded = |t: f64| t.clamp(-700.0, 300.0).exp();
         let rate = |length: f64| 3.0_f64.sqrt() / length;
@@ -98,7 +108,7 @@ impl Local {
 
 /// Shapes at one width (equations C4, C5, C7).
 fn shapes(width: f64, off_time: f64, dead_time: f64) -> [f64; SHAPES] {
-    let x = width - dead_time - ANCHOR_MS;
+    let x = width - anchor(dead_time);
     let mut out = [0.0; SHAPES];
     for (value, decay) in out.iter_mut().zip(DECAY_TIMES_MS) {
         *value = (-x / decay).min(20.0).exp();

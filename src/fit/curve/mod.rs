@@ -347,10 +347,13 @@ fn set_misreadings_aside(
     loop {
         let mut model = prepare(readings, uses, &plain, start, kernel::probes(), Vec::new())?;
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
-        let odds = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
+        let judged = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
+        let (odds, confirmed) = (judged.log_odds, judged.confirmed);
         let worst = |wanted: ReadingUse, sign: f64| {
             let mut best: Option<(usize, f64)> = None;
             for (i, o) in odds.iter().enumerate() {
+                // Odds that speak against a confirmed reading speak against the curve.
+                let o = o.map(|o| if confirmed[i] { -o.abs() } else { o });
                 let Some(o) = o.filter(|o| uses[i] == wanted && sign * o > 0.0) else {
                     continue;
                 };

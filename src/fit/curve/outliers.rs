@@ -18,7 +18,7 @@ pub(super) fn log_odds(
     model: &mut Model,
     setup: &CurveSetup,
     misreading: &Misreading,
-) -> Vec<Option<f64>> {
+) -> Judgement {
     let mut inside = vec![Vec::new(); readings.len()];
     let mut outside = vec![Vec::new(); readings.len()];
     let candidates = average::weigh(model, setup);
@@ -43,12 +43,74 @@ pub(super) fn log_odds(
             }
         }
     });
+    let confirmed = confirmed(readings, set_aside, model, setup, candidates.first());
     let prior = (misreading.prior / (1.0 - misreading.prior)).ln();
-    inside
+    let log_odds = inside
         .iter()
         .zip(&outside)
         .map(|(a, b)| {
             (!a.is_empty()).then(|| prior + log_sum(b.iter().copied()) - log_sum(a.iter().copied()))
+        })
+        .collect();
+    Judgement {
+        log_odds,
+        confirmed,
+    }
+}
+
+/// What is said of each reading.
+pub(super) struct Judgement {
+    /// Log odds for a misreading; `None` where it was not judged.
+    pub log_odds: Vec<Option<f64>>,
+    /// Whether most of the other readings of its width and count agree with it.
+    pub confirmed: Vec<bool>,
+}
+
+/// Standard deviations of a difference up to which two readings agree.
+const AGREE: f64 = 3.0;
+
+/// A reading that its repeats confirm is no misreading: where the family cannot
+/// follow a kink of the curve, all repeats of a width stand apart together, and
+/// it is the curve that is wrong. Noise scales are those of the best combination.
+fn confirmed(
+    readings: &[CurveReading],
+    set_aside: &[bool],
+    model: &Model,
+    setup: &CurveSetup,
+    best: Option<&Candidate>,
+) -> Vec<bool> {
+    let Some(node) = best.map(|c| &model.nodes[c.node]) else {
+        return vec![false; readings.len()];
+    };
+    let judged = |i: usize| model.cells.of_reading[i].is_some() || set_aside[i];
+    let variance = |r: &CurveReading| {
+        let repeat = node.repeatability * r.delivered.max(0.0);
+        let own = node.read * node.read
+            + r.pulses * setup.pulse_scatter * setup.pulse_scatter
+            + repeat * repeat
+            + r.extra_variance;
+        own / (r.pulses * r.pulses)
+    };
+    let agree = |a: &CurveReading, b: &CurveReading| {
+        let spread = variance(a) + variance(b);
+        (a.delivered / a.pulses - b.delivered / b.pulses).abs() <= AGREE * spread.sqrt()
+    };
+    (0..readings.len())
+        .map(|i| {
+            let (mut for_it, mut against) = (0, 0);
+            for j in (0..readings.len()).filter(|&j| j != i && judged(j)) {
+                // Counts that differ much answer an offset differently.
+                let counts = readings[j].pulses / readings[i].pulses;
+                if readings[j].width_ms != readings[i].width_ms || !(0.8..=1.25).contains(&counts) {
+                    continue;
+                }
+                if agree(&readings[i], &readings[j]) {
+                    for_it += 1;
+                } else {
+                    against += 1;
+                }
+            }
+            for_it > against
         })
         .collect()
 }

@@ -96,9 +96,14 @@ pub(super) fn factor(
     for row in rows.chunks_exact(width) {
         let u = &row[m..];
         for a in 0..COLUMNS {
-            for b in 0..COLUMNS {
+            for b in a..COLUMNS {
                 gram[a][b] += u[a] * u[b];
             }
+        }
+    }
+    for a in 0..COLUMNS {
+        for b in 0..a {
+            gram[a][b] = gram[b][a];
         }
     }
     Some(Factored {

@@ -127,7 +127,8 @@ pub struct ReadingFit {
     /// Standard uncertainty of the reading itself about the true curve and offset.
     pub reading_uncertainty: f64,
     /// Natural logarithm of the odds for a misreading, given the other
-    /// readings in use; `None` where it was not judged.
+    /// readings in use; `None` where it was not judged. A reading that its
+    /// repeats confirm is used whatever the odds.
     pub log_odds: Option<f64>,
 }
 
