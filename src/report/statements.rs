@@ -295,12 +295,32 @@ fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
         named.join(", ")
     };
     let (dead_time, flow) = (top(|l| l.1, "us"), top(|l| l.2, "%"));
-    match (dead_time.is_empty(), flow.is_empty()) {
-        (true, true) => String::new(),
+    let told = match (dead_time.is_empty(), flow.is_empty()) {
+        (true, true) => return String::new(),
         (false, true) => format!("dead time: {dead_time}"),
         (true, false) => format!("flow: {flow}"),
         (false, false) => format!("dead time: {dead_time}; flow: {flow}"),
+    };
+    match remedy(here) {
+        Some(advice) => format!("{told}. To reduce it: {}", visible(advice)),
+        None => told,
     }
+}
+
+/// What reduces the largest doubt of the dead time, as the sweep with the largest says.
+fn remedy<'a>(here: &[(&Injector, &'a SweepFit)]) -> Option<&'a str> {
+    let largest = |s: &SweepFit| {
+        let rows = s.budget.iter().map(|row| row.dead_time_us.abs());
+        rows.fold(0.0, f64::max)
+    };
+    let (_, sweep) = here
+        .iter()
+        .max_by(|(_, a), (_, b)| largest(a).total_cmp(&largest(b)))?;
+    let finding = sweep
+        .findings
+        .iter()
+        .find(|f| f.kind == Kind::LargestDoubt)?;
+    Some(&finding.advice)
 }
 
 pub(super) fn set(set: &SetMatch) -> Set {
