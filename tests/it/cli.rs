@@ -215,3 +215,15 @@ fn help_completions_and_man_page_are_there() {
     }
     assert_eq!(outcome(&["fit"]).0, 2);
 }
+
+#[test]
+fn the_session_in_the_readme_is_what_the_program_prints() {
+    let readme = include_str!("../../README.md");
+    let session = readme.split("```text\n").nth(1).unwrap();
+    let session = session.split("```").next().unwrap();
+    let (status, out, _) = outcome(&["fit", &run("healthy-six")]);
+    assert_eq!(status, 0);
+    for line in session.lines() {
+        assert!(out.lines().any(|l| l == line), "not printed any more: {line}\n{out}");
+    }
+}
