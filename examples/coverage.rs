@@ -326,7 +326,7 @@ fn main() -> std::io::Result<()> {
         }
     }
     writeln!(out, "by law, filled and mixed counts")?;
-    for (law, list) in &by_law {
+    for (law, list) in by_law.iter().filter(|l| !l.1.is_empty()) {
         writeln!(out, "{}", line(&format!("{law:?}"), list))?;
     }
     Ok(())

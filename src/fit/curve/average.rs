@@ -203,19 +203,12 @@ fn gather(
         .collect();
     let mut order: Vec<usize> = (0..nodes.len()).collect();
     order.sort_by(|&a, &b| weights[b].total_cmp(&weights[a]));
-    let mut groups: Vec<Vec<usize>> = Vec::new();
-    for k in order {
-        let alike = |other: &NoiseNode| {
-            let widths = nodes[k].mean_variance.iter().zip(&other.mean_variance);
-            widths.into_iter().all(|(a, b)| {
-                let ratio = a / b;
-                ratio < ALIKE && ratio * ALIKE > 1.0
-            })
-        };
-        match groups.iter_mut().find(|g| alike(&nodes[g[0]])) {
-            Some(group) => group.push(k),
-            None => groups.push(vec![k]),
-        }
+    let mut ratio = ALIKE;
+    let mut groups = groups_alike(&nodes, &order, ratio);
+    // Where readings say little of the noise a coarser grid says as much.
+    while groups.len() > MOST_NODES {
+        ratio *= 1.2;
+        groups = groups_alike(&nodes, &order, ratio);
     }
     let mut out = Vec::with_capacity(groups.len());
     for group in groups {
@@ -238,6 +231,31 @@ fn gather(
     }
     out
 }
+
+/// Groups of nodes, each led by its heaviest, whose variances stay within a
+/// ratio of the leader's at every width. `order` is by falling weight.
+fn groups_alike(nodes: &[NoiseNode], order: &[usize], ratio: f64) -> Vec<Vec<usize>> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for &k in order {
+        let alike = |leader: usize| {
+            let widths = nodes[k]
+                .mean_variance
+                .iter()
+                .zip(&nodes[leader].mean_variance);
+            widths
+                .into_iter()
+                .all(|(a, b)| a / b < ratio && b / a < ratio)
+        };
+        match groups.iter_mut().find(|g| alike(g[0])) {
+            Some(group) => group.push(k),
+            None => groups.push(vec![k]),
+        }
+    }
+    groups
+}
+
+/// Nodes kept at most after gathering.
+const MOST_NODES: usize = 10;
 
 /// Ratio of variances up to which two nodes are alike.
 const ALIKE: f64 = 1.6;

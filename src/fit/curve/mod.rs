@@ -349,35 +349,36 @@ fn set_misreadings_aside(
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
         let judged = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let (odds, confirmed) = (judged.log_odds, judged.confirmed);
-        let worst = |wanted: ReadingUse, sign: f64| {
-            let mut best: Option<(usize, f64)> = None;
-            for (i, o) in odds.iter().enumerate() {
-                // Odds that speak against a confirmed reading speak against the curve.
-                let o = o.map(|o| if confirmed[i] { -o.abs() } else { o });
-                let Some(o) = o.filter(|o| uses[i] == wanted && sign * o > 0.0) else {
-                    continue;
-                };
-                if best.is_none_or(|b| sign * o > sign * b.1) {
-                    best = Some((i, o));
-                }
-            }
-            best.map(|b| b.0)
-        };
-        let out = worst(ReadingUse::Used, 1.0);
-        let back = worst(ReadingUse::Misreading, -1.0);
-        let left = uses.iter().filter(|u| **u == ReadingUse::Used).count();
-        match (out, back) {
-            _ if moves == 0 => return Ok((odds, model.nodes)),
-            (Some(i), _) if left > 3 => {
+        // Odds that speak against a confirmed reading speak against the curve.
+        let verdict = |i: usize| odds[i].map_or(0.0, |o| if confirmed[i] { -o.abs() } else { o });
+        let count = uses.iter().filter(|u| **u == ReadingUse::Used).count();
+        let mut out: Vec<usize> = (0..readings.len())
+            .filter(|&i| uses[i] == ReadingUse::Used && verdict(i) > 0.0)
+            .collect();
+        out.sort_by(|&a, &b| verdict(b).total_cmp(&verdict(a)));
+        // One at a time, or one in a hundred where there are many.
+        out.truncate((count / 100).max(1));
+        let back = (0..readings.len())
+            .filter(|&i| uses[i] == ReadingUse::Misreading && verdict(i) < 0.0)
+            .min_by(|&a, &b| verdict(a).total_cmp(&verdict(b)));
+        if moves == 0 {
+            return Ok((odds, model.nodes));
+        }
+        if !out.is_empty() {
+            for &i in &out {
                 uses[i] = ReadingUse::Misreading;
-                if prepare(readings, uses, &plain, start, Vec::new(), Vec::new()).is_err() {
-                    // A curve needs three widths: this reading must stay.
-                    uses[i] = ReadingUse::Used;
-                    return Ok((odds, model.nodes));
-                }
             }
-            (_, Some(i)) => uses[i] = ReadingUse::Used,
-            _ => return Ok((odds, model.nodes)),
+            if prepare(readings, uses, &plain, start, Vec::new(), Vec::new()).is_err() {
+                // A curve needs three widths: these readings must stay.
+                for &i in &out {
+                    uses[i] = ReadingUse::Used;
+                }
+                return Ok((odds, model.nodes));
+            }
+        } else if let Some(i) = back {
+            uses[i] = ReadingUse::Used;
+        } else {
+            return Ok((odds, model.nodes));
         }
         moves -= 1;
     }

@@ -43,15 +43,26 @@ pub(super) fn log_odds(
             }
         }
     });
-    let confirmed = confirmed(readings, set_aside, model, setup, candidates.first());
     let prior = (misreading.prior / (1.0 - misreading.prior)).ln();
-    let log_odds = inside
+    let log_odds: Vec<Option<f64>> = inside
         .iter()
         .zip(&outside)
         .map(|(a, b)| {
             (!a.is_empty()).then(|| prior + log_sum(b.iter().copied()) - log_sum(a.iter().copied()))
         })
         .collect();
+    let accused: Vec<bool> = log_odds
+        .iter()
+        .map(|o| o.is_some_and(|o| o > 0.0))
+        .collect();
+    let confirmed = confirmed(
+        readings,
+        set_aside,
+        &accused,
+        model,
+        setup,
+        candidates.first(),
+    );
     Judgement {
         log_odds,
         confirmed,
@@ -62,7 +73,8 @@ pub(super) fn log_odds(
 pub(super) struct Judgement {
     /// Log odds for a misreading; `None` where it was not judged.
     pub log_odds: Vec<Option<f64>>,
-    /// Whether most of the other readings of its width and count agree with it.
+    /// Whether the odds accuse it and most of the other readings of its width and
+    /// count agree with it.
     pub confirmed: Vec<bool>,
 }
 
@@ -75,6 +87,7 @@ const AGREE: f64 = 3.0;
 fn confirmed(
     readings: &[CurveReading],
     set_aside: &[bool],
+    accused: &[bool],
     model: &Model,
     setup: &CurveSetup,
     best: Option<&Candidate>,
@@ -97,6 +110,9 @@ fn confirmed(
     };
     (0..readings.len())
         .map(|i| {
+            if !accused[i] {
+                return false;
+            }
             let (mut for_it, mut against) = (0, 0);
             for j in (0..readings.len()).filter(|&j| j != i && judged(j)) {
                 // Counts that differ much answer an offset differently.
