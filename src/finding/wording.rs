@@ -85,6 +85,10 @@ catalogue! {
     DeadTimeUnbounded, Serious, "the readings do not bound the dead time: the 95 % set is {set}", "run longer pulses and more widths, so that the slope is known to better than a few percent";
     /// The curve bends within the line range.
     LackOfFit, Doubt, "the curve bends inside the line range: F = {f} ({p} % chance), worst deviation {percent} % at {width} ms", "the straight line is a description here, not a law; --model curve follows the bend, or state a shorter --line-range";
+    /// What another sweep of the vessel knows of its offset was used.
+    OffsetCarried, Note, "these pulse counts cannot tell the reading offset; {offset} ± {uncertainty} {unit} (standard uncertainty) is taken from other sweeps of the same vessel in this run", "nothing, if the vessel was wetted, read and drained alike";
+    /// Sweeps of one vessel disagree about its offset.
+    OffsetsDisagree, Doubt, "sweeps of vessel {vessel} disagree about its reading offset (F = {f}, {p} % chance), so it is not carried from one to another", "look for one injector that drips, or a vessel that was drained differently";
     /// The straight line knows no reading offset.
     OffsetNotInLine, Doubt, "the straight line leaves the reading offset out: {offset} {unit} of it would move the dead time by about {us} us, which is not in the interval", "use --model curve, which carries it";
     /// Reading offset dominates dead time.

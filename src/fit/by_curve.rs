@@ -89,7 +89,7 @@ fn setup(
         ),
         repeatability: Prior::about(REPEATABILITY.0, REPEATABILITY.1, 0.0),
         pulse_scatter: 0.0,
-        offset_mean: 0.0,
+        offset_mean: instrument.offset_mean,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range,
         grid: ladder(prepared.widths()),

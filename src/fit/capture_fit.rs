@@ -15,6 +15,7 @@ use super::line_range::default_line_range;
 use super::one_width;
 use super::prepared::Prepared;
 use super::type_b::effects;
+use super::vessel_offset::{self, Carried};
 use super::{FitError, FitOptions, ModelChoice, SweepFit, WeightChoice};
 use crate::capture::{Capture, Sweep};
 use crate::finding::{Finding, Kind};
@@ -41,6 +42,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
         .map(|c| c.as_ref().ok().map(|f| f.core.dead_time_value()))
         .collect();
     let sensitivities = sensitivities(&prepared, &dead_times);
+    share_offsets(&mut prepared, &mut cores, options);
     // How far a reading off its voltage moves is known only now: once more for those.
     prepared
         .par_iter_mut()
@@ -93,6 +95,42 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
     injectors
 }
 
+/// Fits sweeps again that take the reading offset of their vessel from others.
+fn share_offsets(
+    prepared: &mut [Prepared<'_>],
+    cores: &mut [Result<Fitted, Unfit>],
+    options: &FitOptions,
+) {
+    let known: Vec<Option<&Core>> = cores
+        .iter()
+        .map(|c| c.as_ref().ok().map(|f| &f.core))
+        .collect();
+    let carried = vessel_offset::carried(prepared, &known);
+    prepared
+        .par_iter_mut()
+        .zip(cores)
+        .zip(carried)
+        .for_each(|((p, core), carried)| {
+            let finding = match carried {
+                Carried::Nothing => return,
+                Carried::Disagree(finding) => finding,
+                Carried::Prior {
+                    mean,
+                    uncertainty,
+                    finding,
+                } => {
+                    p.instrument.offset_mean = mean;
+                    p.instrument.offset_uncertainty = uncertainty;
+                    *core = fit_sweep(p, options);
+                    finding
+                }
+            };
+            if let Ok(fitted) = core {
+                fitted.finding.get_or_insert(finding);
+            }
+        });
+}
+
 const MORE_WIDTHS: &str =
     "run at least three pulse widths, the longest several times the dead time";
 
@@ -100,7 +138,7 @@ const MORE_WIDTHS: &str =
 struct Fitted {
     core: Core,
     other: Option<(Core, String)>,
-    /// Why a line stands where a curve was looked for.
+    /// Why a line stands where a curve was looked for, or whence its reading offset.
     finding: Option<Finding>,
 }
 

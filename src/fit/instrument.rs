@@ -29,6 +29,8 @@ pub struct Instrument {
     pub reading_stated: bool,
     /// Never below this: division/√12.
     pub reading_floor: f64,
+    /// Reading offset expected beforehand: 0, or what other sweeps of the vessel say.
+    pub offset_mean: f64,
     /// Standard uncertainty of the reading offset.
     pub offset_uncertainty: f64,
     /// Whether that is stated.
@@ -89,6 +91,7 @@ impl Instrument {
             reading_uncertainty: reading_stated.unwrap_or(guess),
             reading_stated: reading_stated.is_some(),
             reading_floor: division.map_or(0.0, |d| d / 12f64.sqrt()),
+            offset_mean: 0.0,
             offset_uncertainty: offset_stated.unwrap_or_else(|| {
                 let assumed = assumed.min(LARGEST_OFFSET_SHARE * largest);
                 assumed.max(division.unwrap_or(0.0) / 2.0)

@@ -22,6 +22,7 @@ mod prepared;
 mod result;
 mod static_flow;
 mod type_b;
+mod vessel_offset;
 
 pub mod curve;
 pub mod distribution;

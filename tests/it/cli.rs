@@ -224,6 +224,9 @@ fn the_session_in_the_readme_is_what_the_program_prints() {
     let (status, out, _) = outcome(&["fit", &run("healthy-six")]);
     assert_eq!(status, 0);
     for line in session.lines() {
-        assert!(out.lines().any(|l| l == line), "not printed any more: {line}\n{out}");
+        assert!(
+            out.lines().any(|l| l == line),
+            "not printed any more: {line}\n{out}"
+        );
     }
 }
