@@ -1,7 +1,7 @@
 //! How often the intervals of the curve fit hold the truth, on simulated
 //! benches: `cargo run --release --example coverage -- --benches 2000 --seed 1`.
 //! `--held-back` takes the laws that were kept away from the work on the method,
-//! `--by-law` splits every scenario.
+//! `--by-law` splits every scenario, `--only K` runs scenario K, `--brief` a few.
 
 mod bench_sim;
 

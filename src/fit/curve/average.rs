@@ -244,7 +244,7 @@ fn groups_alike(nodes: &[NoiseNode], order: &[usize], ratio: f64) -> Vec<Vec<usi
                 .zip(&nodes[leader].mean_variance);
             widths
                 .into_iter()
-                .all(|(a, b)| a / b < ratio && b / a < ratio)
+                .all(|(&a, &b)| a < ratio * b && b < ratio * a)
         };
         match groups.iter_mut().find(|g| alike(g[0])) {
             Some(group) => group.push(k),

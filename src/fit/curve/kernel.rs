@@ -106,7 +106,7 @@ impl Local {
     }
 }
 
-/// Shapes at one width (equations C4, C5, C7).
+/// Shapes at one width (equations C5, C7).
 fn shapes(width: f64, off_time: f64, dead_time: f64) -> [f64; SHAPES] {
     let x = width - anchor(dead_time);
     let mut out = [0.0; SHAPES];
@@ -317,7 +317,7 @@ pub(super) fn own_variance(geometry: &Geometry, member: &Member, a: usize) -> f6
     shapes + member.local * geometry.local_own[a]
 }
 
-/// The family that is averaged over (equation C9).
+/// The family that is averaged over (equations C8, C9).
 pub(super) fn family() -> Vec<Member> {
     let mut members = Vec::new();
     for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
