@@ -92,7 +92,8 @@ fn setup(
         offset_mean: instrument.offset_mean,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range,
-        grid: ladder(prepared.widths()),
+        grid: prepared.widths(),
+        nodes: ladder(prepared.widths()),
         misreading: Some(Misreading::usual(readings)),
     }
 }

@@ -1,7 +1,7 @@
 //! What either delivery model says about slope and flow-offset, before doubts
 //! from outside the readings (type B) are added.
 
-use super::curve::{CurveFit, CurvePoint};
+use super::curve::{CurveFit, CurveNode, CurvePoint};
 use super::distribution::coverage_factor;
 use super::fieller::{FiellerSet, x_intercept, x_intercept_set};
 use super::type_b::TypeB;
@@ -91,18 +91,27 @@ impl Core {
     /// Delivered quantity per pulse at a width of the grid and its variance from
     /// the readings.
     pub fn delivered(&self, width_ms: f64) -> (f64, f64) {
-        let known = self.curve_point(width_ms).map(|p| p.delivered);
+        let known = self.curve_node(width_ms);
         known.map_or_else(
             || {
                 let [[ss, sy], [_, yy]] = self.covariance;
                 let variance = yy + 2.0 * width_ms * sy + width_ms * width_ms * ss;
                 (self.line_at(width_ms), variance.max(0.0))
             },
-            |q| (q.value, q.standard_uncertainty.powi(2)),
+            |node| (node.delivered, node.standard_uncertainty.powi(2)),
         )
     }
 
-    /// The whole curve at a width of its grid.
+    /// The dense delivery curve at one of its widths.
+    pub fn curve_node(&self, width_ms: f64) -> Option<&CurveNode> {
+        self.curve
+            .as_ref()?
+            .nodes
+            .iter()
+            .find(|n| n.width_ms == width_ms)
+    }
+
+    /// The whole curve at a measured width.
     pub fn curve_point(&self, width_ms: f64) -> Option<&CurvePoint> {
         self.curve
             .as_ref()?

@@ -351,7 +351,7 @@ fn delivery(told: &Told<'_>) -> DeliveryCurve {
         })
         .collect();
     if let Some(common) = core.common_offset(prepared.instrument.offset_uncertainty) {
-        let sensitivity = |w: &f64| core.curve_point(*w).map_or(0.0, |p| p.offset_sensitivity);
+        let sensitivity = |w: &f64| core.curve_node(*w).map_or(0.0, |n| n.offset_sensitivity);
         let parts = nodes.iter().map(|w| common.size * sensitivity(w)).collect();
         shared.insert(prepared.instrument.offset_effect_id(), parts);
     }

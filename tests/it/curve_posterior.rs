@@ -49,6 +49,7 @@ fn posterior_at_fixed_scales_agrees_with_scikit_learn() {
         offset_uncertainty: number(&s["offset_uncertainty"]),
         line_range: (range[0], range[1]),
         grid: numbers(&s["grid"]),
+        nodes: Vec::new(),
         misreading: None,
     };
     let c = &doc["scales"];

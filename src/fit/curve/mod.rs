@@ -29,8 +29,8 @@ mod summary;
 pub use fixed::{FixedPosterior, FixedScales, posterior_at};
 pub use mixture::{Interval, LineComponent};
 pub use result::{
-    Asymptote, CurveFit, CurvePoint, Identified, LineOverRange, NoisePosterior, OffsetPosterior,
-    Quantity, ReadingFit, ReadingUse, VarianceShares,
+    Asymptote, CurveFit, CurveNode, CurvePoint, Identified, LineOverRange, NoisePosterior,
+    OffsetPosterior, Quantity, ReadingFit, ReadingUse, VarianceShares,
 };
 
 /// Duty from which the injector may not close between pulses, as a share of
@@ -151,6 +151,9 @@ pub struct CurveSetup {
     pub line_range: (f64, f64),
     /// Pulse widths at which the curve is wanted, ms.
     pub grid: Vec<f64>,
+    /// Pulse widths at which only value and uncertainty are wanted, ms: cheaper,
+    /// for a dense delivery curve.
+    pub nodes: Vec<f64>,
     /// How misreadings are judged; `None` keeps all readings.
     pub misreading: Option<Misreading>,
 }
@@ -174,6 +177,7 @@ impl CurveSetup {
             offset_uncertainty,
             line_range,
             grid: Vec::new(),
+            nodes: Vec::new(),
             misreading: Some(Misreading::usual(readings)),
         }
     }
@@ -269,7 +273,11 @@ fn check(readings: &[CurveReading], setup: &CurveSetup) -> Result<(), CurveError
         && lo > 0.0
         && hi > lo
         && hi.is_finite()
-        && setup.grid.iter().all(|w| *w > 0.0 && w.is_finite())
+        && setup
+            .grid
+            .iter()
+            .chain(&setup.nodes)
+            .all(|w| *w > 0.0 && w.is_finite())
         && setup
             .misreading
             .is_none_or(|m| m.prior > 0.0 && m.prior < 1.0 && not_negative(m.spread));
@@ -301,7 +309,7 @@ fn provisional(readings: &[CurveReading], uses: &[ReadingUse]) -> Result<(f64, f
 }
 
 /// Collapses the readings in use and prepares the model with all targets: the
-/// grid and every width that was read.
+/// grid, the nodes and every other width that was read.
 fn prepare(
     readings: &[CurveReading],
     uses: &[ReadingUse],
@@ -319,9 +327,11 @@ fn prepare(
         });
     }
     let mut targets = setup.grid.clone();
+    targets.extend(&setup.nodes);
     let mut read: Vec<f64> = readings.iter().map(|r| r.width_ms).collect();
     read.sort_by(f64::total_cmp);
     read.dedup();
+    read.retain(|w| !targets.contains(w));
     targets.extend(read);
     Ok(average::model(
         collapsed, setup, start, targets, members, nodes,
@@ -342,6 +352,7 @@ fn set_misreadings_aside(
     };
     let mut plain = setup.clone();
     plain.grid.clear();
+    plain.nodes.clear();
     // Each reading changes side at most twice: out, and back.
     let mut moves = 2 * readings.len();
     loop {

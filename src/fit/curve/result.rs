@@ -61,6 +61,19 @@ pub struct CurvePoint {
     pub identified: bool,
 }
 
+/// The curve at one width of the dense list.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CurveNode {
+    /// Pulse width, ms.
+    pub width_ms: f64,
+    /// Delivered per pulse.
+    pub delivered: f64,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Change of the estimate per unit of a real reading offset, 1/pulses.
+    pub offset_sensitivity: f64,
+}
+
 /// What is known of the reading offset b after the fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OffsetPosterior {
@@ -158,6 +171,8 @@ pub struct CurveFit {
     pub asymptote: Asymptote,
     /// The curve on the grid of the setup, in its order.
     pub curve: Vec<CurvePoint>,
+    /// The curve at the nodes of the setup, in their order.
+    pub nodes: Vec<CurveNode>,
     /// The reading offset.
     pub offset: OffsetPosterior,
     /// The noise scales.

@@ -6,8 +6,8 @@ use super::budget::{self, LineWeights};
 use super::mixture::{self, LineComponent};
 use super::posterior::{self, LEVEL, OFFSET, SLOPE};
 use super::result::{
-    Asymptote, CurveFit, CurvePoint, Identified, LineOverRange, NoisePosterior, OffsetPosterior,
-    Quantity, ReadingFit, ReadingUse,
+    Asymptote, CurveFit, CurveNode, CurvePoint, Identified, LineOverRange, NoisePosterior,
+    OffsetPosterior, Quantity, ReadingFit, ReadingUse,
 };
 use super::{CurveError, CurveReading, CurveSetup};
 
@@ -124,8 +124,13 @@ fn component(
         .iter()
         .enumerate()
         .map(|(i, &(m, v, with_b))| {
-            let with_s = cross(0, i + 2);
-            let with_y = cross(1, i + 2) - centre * with_s;
+            // Only the grid is asked how it goes with the line.
+            let (with_s, with_y) = if i < setup.grid.len() {
+                let with_s = cross(0, i + 2);
+                (with_s, cross(1, i + 2) - centre * with_s)
+            } else {
+                (0.0, 0.0)
+            };
             [
                 s * m,
                 s * s * v,
@@ -263,6 +268,9 @@ fn assemble(
         curve: (0..grid)
             .map(|i| curve_point(setup, components, i))
             .collect(),
+        nodes: (0..setup.nodes.len())
+            .map(|i| curve_node(setup, components, i))
+            .collect(),
         offset,
         noise: noise(components),
         slope_shares,
@@ -321,6 +329,21 @@ fn offset_posterior(
         dead_time_sensitivity,
         slope_share,
         dead_time_share,
+    }
+}
+
+fn curve_node(setup: &CurveSetup, components: &[Component], node: usize) -> CurveNode {
+    let i = setup.grid.len() + node;
+    let parts = components
+        .iter()
+        .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1]));
+    let (delivered, variance) = mixture::moments(parts);
+    let with_offset = within(components, |c| c.curve[i][4]);
+    CurveNode {
+        width_ms: setup.nodes[node],
+        delivered,
+        standard_uncertainty: variance.sqrt(),
+        offset_sensitivity: offset_effect(setup, with_offset, variance).0,
     }
 }
 
