@@ -9,5 +9,6 @@ pub mod capture;
 pub mod characterisation;
 pub mod finding;
 pub mod fit;
+pub mod fluid;
 pub mod matching;
 pub mod units;

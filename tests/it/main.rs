@@ -1,1 +1,4 @@
 //! The one integration binary.
+
+/// Fluids, orifice, weighing and combustion against published figures.
+mod fluid;
