@@ -11,4 +11,5 @@ pub mod finding;
 pub mod fit;
 pub mod fluid;
 pub mod matching;
+pub mod surface;
 pub mod units;

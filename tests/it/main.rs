@@ -2,3 +2,7 @@
 
 /// Fluids, orifice, weighing and combustion against published figures.
 mod fluid;
+/// A made-up injector with a known law.
+mod simulated;
+/// The surface over voltage and pressure against laws that are known.
+mod surface;
