@@ -12,4 +12,5 @@ pub mod fit;
 pub mod fluid;
 pub mod matching;
 pub mod surface;
+pub mod table;
 pub mod units;

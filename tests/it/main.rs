@@ -6,3 +6,5 @@ mod fluid;
 mod simulated;
 /// The surface over voltage and pressure against laws that are known.
 mod surface;
+/// Each shape of table, read back by its equation.
+mod table;
