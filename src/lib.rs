@@ -7,6 +7,7 @@
 
 pub mod capture;
 pub mod characterisation;
+pub mod demand;
 pub mod finding;
 pub mod fit;
 pub mod fluid;

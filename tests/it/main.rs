@@ -1,5 +1,7 @@
 //! The one integration binary.
 
+/// What the engine asks of the set.
+mod demand;
 /// Fluids, orifice, weighing and combustion against published figures.
 mod fluid;
 /// A made-up injector with a known law.
