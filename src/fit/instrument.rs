@@ -37,6 +37,11 @@ pub struct Instrument {
 }
 
 impl Instrument {
+    /// Name of the shared effect of the reading offset.
+    pub fn offset_effect_id(&self) -> String {
+        format!("offset:{}", self.effect_id)
+    }
+
     /// Looks the instrument of these readings up in the bench file.
     ///
     /// `readings` are those of one sweep; the first one's vessel stands for all.
