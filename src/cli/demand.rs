@@ -164,12 +164,14 @@ fn read_pump(args: &DemandArgs) -> Result<Option<PumpCurve>, Failure> {
         return Ok(None);
     };
     let bytes = fs::read(path).map_err(|error| failed(path, error))?;
-    read_pump_curve(&String::from_utf8_lossy(&bytes)).map(Some).map_err(|e| {
-        Failure::other(
-            format!("{}: {e}", shown(path)),
-            "write one row a point below a header as pressure_kpa,flow_l/h",
-        )
-    })
+    read_pump_curve(&String::from_utf8_lossy(&bytes))
+        .map(Some)
+        .map_err(|e| {
+            Failure::other(
+                format!("{}: {e}", shown(path)),
+                "write one row a point below a header as pressure_kpa,flow_l/h",
+            )
+        })
 }
 
 fn request(args: &DemandArgs, pump: Option<PumpCurve>) -> Request {
@@ -224,7 +226,9 @@ fn flow(text: &str) -> Result<Flow, String> {
         (Ok(value), _) => (Basis::Volume, value),
         (Err(_), Ok(value)) => (Basis::Mass, value),
         (Err(_), Err(_)) => {
-            return Err(format!("`{text}`: write a flow with its unit, as 420cc/min, 42lb/h or 5.3g/s"));
+            return Err(format!(
+                "`{text}`: write a flow with its unit, as 420cc/min, 42lb/h or 5.3g/s"
+            ));
         }
     };
     if value > 0.0 {
@@ -292,18 +296,27 @@ fn density(text: &str) -> Result<f64, String> {
 }
 
 fn ratio(text: &str) -> Result<f64, String> {
-    match text.trim().trim_end_matches(":1").replace(',', ".").parse::<f64>() {
+    match text
+        .trim()
+        .trim_end_matches(":1")
+        .replace(',', ".")
+        .parse::<f64>()
+    {
         Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
-        _ => Err(format!("`{text}`: write the mass of air for a unit mass of fuel, as 14.7")),
+        _ => Err(format!(
+            "`{text}`: write the mass of air for a unit mass of fuel, as 14.7"
+        )),
     }
 }
 
 fn fuel(text: &str) -> Result<String, String> {
     crate::fluid::test_fluid(text)
         .map(|_| text.to_owned())
-        .map_err(|e| match e {
-            crate::fluid::FluidError::Unknown { near: Some(near), .. } => format!("{e}; did you mean {near}?"),
-            other => other.to_string(),
+        .map_err(|e| match &e {
+            crate::fluid::FluidError::Unknown {
+                near: Some(near), ..
+            } => format!("{e}; did you mean {near}?"),
+            _ => e.to_string(),
         })
 }
 
@@ -313,7 +326,13 @@ mod tests {
 
     #[test]
     fn quantities_are_read_in_their_units() {
-        assert_eq!(flow("420cc/min").unwrap().0, NominalFlow { basis: Basis::Volume, value: 7.0 });
+        assert_eq!(
+            flow("420cc/min").unwrap().0,
+            NominalFlow {
+                basis: Basis::Volume,
+                value: 7.0
+            }
+        );
         assert_eq!(flow("5.3g/s").unwrap().0.basis, Basis::Mass);
         assert!(flow("420").is_err());
         assert!((displacement("1.6L").unwrap() - 1.6).abs() < 1e-12);

@@ -182,11 +182,15 @@ fn widths(text: &str) -> Result<List, String> {
 /// Plain numbers: whether they are mm³ or mg is the table's to say.
 fn quantities(text: &str) -> Result<List, String> {
     // Milliseconds stand in for the unit that these numbers do not have.
-    let plain = text.chars().all(|c| c.is_ascii_digit() || ".,:+e ".contains(c));
+    let plain = text
+        .chars()
+        .all(|c| c.is_ascii_digit() || ".,:+e ".contains(c));
     if plain {
         above_zero(Quantity::Time, text)
     } else {
-        Err(format!("`{text}`: write plain numbers, as 5,10,20 or 5..50:5"))
+        Err(format!(
+            "`{text}`: write plain numbers, as 5,10,20 or 5..50:5"
+        ))
     }
 }
 
@@ -197,7 +201,12 @@ fn flow_unit(text: &str) -> Result<FlowUnit, String> {
         .iter()
         .find(|(word, _)| *word == wanted)
         .map(|(_, unit)| *unit)
-        .ok_or_else(|| format!("`{text}` is not a unit of flow; write one of {}", words.join(", ")))
+        .ok_or_else(|| {
+            format!(
+                "`{text}` is not a unit of flow; write one of {}",
+                words.join(", ")
+            )
+        })
 }
 
 /// Pressure and temperature are known by their unit; what is left is the fluid.

@@ -544,17 +544,11 @@ impl<'a> Work<'a> {
                 new: word(self.set.basis),
             });
         }
-        // Equal bases meet without the density's doubt.
-        let old = match (basis, self.set.basis) {
-            (Basis::Volume, Basis::Volume) => Number::exact(value * self.fuel.value),
-            (Basis::Volume, Basis::Mass) => density_number(&self.fuel).scaled(value),
-            (Basis::Mass, _) => Number::exact(value),
+        let old = match basis {
+            Basis::Volume => density_number(&self.fuel).scaled(value),
+            Basis::Mass => Number::exact(value),
         };
-        let new = if basis == Basis::Volume && self.set.surfaces.is_empty() {
-            Number::exact(self.set.mass_flow.value)
-        } else {
-            self.set.mass_flow
-        };
+        let new = self.set.mass_flow;
         Ok(Some(Replacement {
             pulse_scale: old.over(new).estimate(Unit::Ratio),
             dead_time_change_ms: self
@@ -633,13 +627,13 @@ impl<'a> Work<'a> {
         let n = self.set.exponent;
         let needed = p * gain.value.powf(1.0 / n.value);
         // d ln P = d ln g / n − ln g / n² dn
-        let by_gain = gain.u.unwrap_or(0.0) / gain.value / n.value;
+        let by_gain = gain.u().unwrap_or(0.0) / gain.value / n.value;
         let by_exponent = gain.value.ln() / n.value.powi(2) * n.standard_uncertainty;
         let warning = (needed > HIGHEST_PRESSURE).then(|| {
             format!("above {HIGHEST_PRESSURE} kPa, where such injectors may no longer open: change the injectors")
         });
         Some(RaisedPressure {
-            needed_kpa: Number::with(needed, needed * by_gain.hypot(by_exponent)).estimate(Unit::Kilopascal),
+            needed_kpa: Number::with(needed, Some(needed * by_gain.hypot(by_exponent))).estimate(Unit::Kilopascal),
             flow_gain_percent: 100.0 * (gain.value - 1.0),
             warning: warning.or_else(|| Some("dead time rises with pressure and the pump gives less: measure both at the new pressure".to_owned())),
         })

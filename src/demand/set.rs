@@ -30,7 +30,7 @@ pub(super) struct Set {
     /// The measured surfaces, empty for a nominal set.
     pub surfaces: Vec<InjectorSurface>,
     /// Factor from the bench's quantity to mg of fuel.
-    pub to_fuel_mass: f64,
+    pub to_fuel_mass: Number,
 }
 
 impl Set {
@@ -40,14 +40,15 @@ impl Set {
         let widths: Vec<Figure> = self
             .surfaces
             .iter()
-            .map(|s| s.pulse_width(query, mg / self.to_fuel_mass))
+            .map(|s| s.pulse_width(query, mg / self.to_fuel_mass.value))
             .collect::<Result<_, _>>()
             .ok()?;
         let mean = Figure::mean(&widths)?;
-        Some(Number {
-            value: mean.value,
-            u: mean.standard_uncertainty(),
-        })
+        // The factor to fuel moves the open time, not the dead time.
+        let net = Number::exact(mg).over(self.mass_flow).value;
+        let factor = self.to_fuel_mass.scaled(1.0 / self.to_fuel_mass.value);
+        let shift = Number::exact(net).over(factor).minus(Number::exact(net));
+        Some(Number::with(mean.value, mean.standard_uncertainty()).plus(shift))
     }
 
     /// Where the running engine lies on the surfaces, at another pressure if need be.
@@ -104,14 +105,13 @@ pub(super) fn nominal(
         (Some(from), Some(to)) if from != to => {
             let at = |p| FlowCondition { pressure_kpa: Some(p), density: None };
             let carried = carry(flow.basis, &at(from), &at(to), exponent);
-            factor = Number::with(carried.factor, carried.factor * carried.relative_uncertainty);
+            factor = Number::with(carried.factor, Some(carried.factor * carried.relative_uncertainty));
             assumptions.extend(carried.steps.into_iter().map(|s| format!("flow carried {}: {}", s.what, s.assumption)));
         }
         (None, Some(_)) => assumptions.push("the nominal flow is taken at the engine's own differential pressure; state --flow-pressure where it was given at another".to_owned()),
         _ => {}
     }
     let to_mass = match flow.basis {
-        // A density that was typed counts as exact; one from the table has a doubt.
         Basis::Volume => density_number(fuel),
         Basis::Mass => Number::exact(1.0),
     };
@@ -137,16 +137,13 @@ pub(super) fn nominal(
         linear_from_ms: None,
         basis: flow.basis,
         surfaces: Vec::new(),
-        to_fuel_mass: 1.0,
+        to_fuel_mass: Number::exact(1.0),
     })
 }
 
+/// The fuel's density; one that was typed counts as exact.
 pub(super) fn density_number(fuel: &Density) -> Number {
-    if fuel.standard_uncertainty > 0.0 {
-        Number::with(fuel.value, fuel.standard_uncertainty)
-    } else {
-        Number::exact(fuel.value)
-    }
+    Number::exact(fuel.value).through_density(1.0, fuel.relative())
 }
 
 /// The measured set: mean of its injectors, carried to the fuel by the orifice law.
@@ -206,11 +203,8 @@ pub(super) fn measured(
     if slope.extrapolated || dead.extrapolated {
         assumptions.push("voltage or pressure lies outside what was measured: flow and dead time are extrapolated".to_owned());
     }
-    let (to_fuel_mass, relative) = fuel_factor(document, basis, fuel, assumptions);
-    let number = |f: &Figure| Number {
-        value: f.value,
-        u: f.standard_uncertainty(),
-    };
+    let to_fuel_mass = fuel_factor(document, basis, fuel, assumptions);
+    let number = |f: &Figure| Number::with(f.value, f.standard_uncertainty());
     push_measured(inputs, "flow", number(&slope), basis.flow_unit().word());
     push_measured(inputs, "dead_time", number(&dead), "ms");
     if let Some(volts) = query.voltage_v {
@@ -240,7 +234,7 @@ pub(super) fn measured(
         .reduce(f64::max);
     let exponent = first.power_law.exponent;
     Ok(Set {
-        mass_flow: number(&slope).times(Number::with(to_fuel_mass, to_fuel_mass * relative)),
+        mass_flow: number(&slope).times(to_fuel_mass),
         dead_time: Some(number(&dead)),
         pressure_kpa: pressure,
         exponent,
@@ -265,48 +259,52 @@ fn push_measured(inputs: &mut Vec<Input>, name: &'static str, x: Number, unit: &
         name,
         value: x.value,
         unit,
-        standard_uncertainty: x.u,
+        standard_uncertainty: x.u(),
         origin: Origin::Measured,
         assumed: false,
         to_know: None,
     });
 }
 
-/// From a quantity of test fluid as the bench read it to mg of fuel, with the
-/// relative uncertainty: orifice law, then density.
+/// From a quantity of test fluid as the bench read it to mg of fuel: by the orifice
+/// law and the fuel's density together, mass of fuel goes with the root of it (E11, E12).
 fn fuel_factor(
     document: &Characterisation,
     basis: Basis,
     fuel: &Density,
     assumptions: &mut Vec<String>,
-) -> (f64, f64) {
-    let fuel_at = FlowCondition {
+) -> Number {
+    let at = |density: Density| FlowCondition {
         pressure_kpa: None,
-        density: Some(fuel.clone()),
+        density: Some(density),
     };
-    let (factor, relative) = match of_bench(document.bench.fluid.as_ref(), None) {
+    let to_mass = match basis {
+        Basis::Volume => fuel.value,
+        Basis::Mass => 1.0,
+    };
+    match of_bench(document.bench.fluid.as_ref(), None) {
         Ok(test) => {
             assumptions.extend(test.assumptions.iter().cloned());
-            let test_at = FlowCondition {
-                pressure_kpa: None,
-                density: Some(test),
+            // Its doubt enters once, below, with the power that is left.
+            let exact = Density {
+                standard_uncertainty: 0.0,
+                ..fuel.clone()
             };
-            let carried = carry(basis, &test_at, &fuel_at, Exponent::ASSUMED);
+            let carried = carry(basis, &at(test), &at(exact), Exponent::ASSUMED);
+            let factor = carried.factor * to_mass;
             assumptions.extend(
                 carried
                     .steps
                     .into_iter()
                     .map(|s| format!("flow carried {}: {}", s.what, s.assumption)),
             );
-            (carried.factor, carried.relative_uncertainty)
+            Number::with(factor, Some(factor * carried.relative_uncertainty))
+                .through_density(0.5, fuel.relative())
         }
         Err(_) => {
             assumptions.push("the density of the test fluid is not stated: flow taken as that of the fuel (petrol flows about 4 % less by volume than n-heptane)".to_owned());
-            (1.0, 0.0)
+            let power = if basis == Basis::Volume { 1.0 } else { 0.0 };
+            Number::exact(to_mass).through_density(power, fuel.relative())
         }
-    };
-    match basis {
-        Basis::Volume => (factor * fuel.value, relative.hypot(fuel.relative())),
-        Basis::Mass => (factor, relative),
     }
 }

@@ -60,10 +60,10 @@ mod tests {
     fn a_reading_off_by_little_comes_back_to_the_set_point() {
         // Truth: S = 4·√(P/300), X = 6/V + 0.001·P.
         let law = |v: f64, p: f64, w: f64| 4.0 * (p / 300.0f64).sqrt() * (w - 6.0 / v - 0.001 * p);
-        let read = 1000.0 * law(13.8, 303.0, 3.0);
+        let read = 1000.0 * law(13.8, 297.0, 3.0);
         let off = OffSetPoint {
             voltage_off_v: -0.2,
-            pressure_ratio: 303.0 / 300.0,
+            pressure_ratio: 297.0 / 300.0,
             pressure_kpa: 300.0,
             exponent: Exponent::ASSUMED,
             dead_time_by_voltage: [-6.0 / 14.0 / 14.0, 0.006],

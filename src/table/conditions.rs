@@ -1,9 +1,9 @@
 //! From what the bench measured to the fluid and basis of the table.
 
 use super::make::TableError;
-use super::request::{Reference, Request};
+use super::request::Reference;
 use crate::capture::Bench;
-use crate::fluid::{Density, Exponent, FlowCondition, carry, of_bench, test_fluid};
+use crate::fluid::{Density, Exponent, FlowCondition, FluidError, carry, of_bench, test_fluid};
 use crate::surface::Figure;
 use crate::units::Basis;
 
@@ -29,58 +29,64 @@ pub(super) struct Scaling {
 const CARRY_EFFECT: &str = "carry";
 
 impl Scaling {
-    /// Works the factor out for readings of `basis`.
-    pub fn new(bench: &Bench, basis: Basis, request: &Request) -> Result<Self, TableError> {
-        let target = request.flow_unit.map_or(basis, |unit| unit.basis());
+    /// Works the factor out for readings of `basis` and a table of `target`.
+    pub fn new(
+        bench: &Bench,
+        basis: Basis,
+        target: Basis,
+        reference: Option<&Reference>,
+    ) -> Result<Self, TableError> {
         let test = of_bench(bench.fluid.as_ref(), None);
+        let to = reference
+            .map(|r| reference_density(r, bench))
+            .transpose()?
+            .flatten();
         let mut words = Vec::new();
-        let mut factor = 1.0;
-        let mut relative = 0.0;
-        let reference = match &request.reference {
-            Some(reference) => reference_density(reference, bench)?,
-            None => None,
-        };
-        if let Some(to) = &reference {
+        let (mut factor, mut relative) = (1.0, 0.0);
+        // Power with which the density of the table's fluid enters, all steps together.
+        let mut power = 0.0;
+        if let Some(to) = &to {
             let from = test.clone().map_err(TableError::TestFluid)?;
             words.extend(from.assumptions.iter().cloned());
-            let at = |density: &Density| FlowCondition {
+            let at = |density: Density| FlowCondition {
                 pressure_kpa: None,
-                density: Some(density.clone()),
+                density: Some(density),
             };
-            let carried = carry(basis, &at(&from), &at(to), Exponent::ASSUMED);
+            let exact = Density {
+                standard_uncertainty: 0.0,
+                ..to.clone()
+            };
+            let carried = carry(basis, &at(from), &at(exact), Exponent::ASSUMED);
             for step in &carried.steps {
                 words.push(format!(
                     "flow carried {}: x {:.4}; {}; dead time taken as unchanged by the fluid",
                     step.what, step.factor, step.assumption
                 ));
             }
-            factor *= carried.factor;
+            factor = carried.factor;
             relative = carried.relative_uncertainty;
+            power = if basis == Basis::Volume { -0.5 } else { 0.5 };
         }
-        let density = reference.or_else(|| test.clone().ok());
+        let carried_to = to.is_some();
+        let density = to.or_else(|| test.clone().ok());
         if target != basis {
-            let density = match &density {
-                Some(density) => density,
-                None => {
-                    return Err(TableError::TestFluid(
-                        test.err().unwrap_or(crate::fluid::FluidError::NotStated),
-                    ));
-                }
+            let Some(density) = &density else {
+                return Err(TableError::TestFluid(
+                    test.err().unwrap_or(FluidError::NotStated),
+                ));
             };
-            factor *= match target {
-                Basis::Mass => density.value,
-                Basis::Volume => density.value.recip(),
-            };
-            relative = f64::hypot(relative, density.relative());
+            let sign = if target == Basis::Mass { 1.0 } else { -1.0 };
+            factor *= density.value.powf(sign);
+            power += sign;
             words.push(format!(
                 "converted between volume and mass with {:.4} g/mL (standard uncertainty {:.4})",
                 density.value, density.standard_uncertainty
             ));
         }
-        if let Some(density) = &density {
+        if let Some(density) = density.iter().find(|_| carried_to || target != basis) {
             words.extend(density.assumptions.iter().cloned());
+            relative = f64::hypot(relative, power * density.relative());
         }
-        words.dedup();
         Ok(Self {
             basis: target,
             factor,

@@ -103,7 +103,10 @@ pub fn make(document: &Characterisation, request: &Request) -> Result<Table, Tab
     }
     let scalings: Vec<Scaling> = surfaces
         .iter()
-        .map(|s| Scaling::new(&document.bench, s.basis, request))
+        .map(|s| {
+            let target = request.flow_unit.map_or(s.basis, |unit| unit.basis());
+            Scaling::new(&document.bench, s.basis, target, request.reference.as_ref())
+        })
         .collect::<Result<_, _>>()?;
     let widths = measured_widths(&chosen);
     let members: Vec<Member> = if request.mean {
@@ -127,7 +130,7 @@ pub fn make(document: &Characterisation, request: &Request) -> Result<Table, Tab
     let mut findings: Vec<Finding> = surfaces.iter().flat_map(|s| s.findings.clone()).collect();
     findings.extend(chosen.iter().flat_map(|injector| static_findings(injector)));
     let quoted = if request.of == Of::Flow {
-        quote(&chosen, &surfaces, &scalings)
+        quote(document, &chosen, &surfaces, request)
     } else {
         Vec::new()
     };
@@ -136,7 +139,10 @@ pub fn make(document: &Characterisation, request: &Request) -> Result<Table, Tab
         rows,
         reading: request.of.reading(),
         pressure: "differential",
-        conditions: scalings[0].words.clone(),
+        conditions: line_ranges(&chosen)
+            .into_iter()
+            .chain(scalings[0].words.iter().cloned())
+            .collect(),
         quoted,
         surfaces: surfaces.iter().map(note).collect(),
         findings,
@@ -210,13 +216,14 @@ fn static_findings(injector: &Injector) -> Vec<Finding> {
 
 /// Flow at 300 kPa in the usual units; left out where it cannot be had.
 fn quote(
+    document: &Characterisation,
     injectors: &[&Injector],
     surfaces: &[InjectorSurface],
-    scalings: &[Scaling],
+    request: &Request,
 ) -> Vec<QuotedFlow> {
     let psi = parse(Quantity::Pressure, "1 psi").expect("psi is a unit of pressure");
     let mut list = Vec::new();
-    for ((injector, surface), scaling) in injectors.iter().zip(surfaces).zip(scalings) {
+    for (injector, surface) in injectors.iter().zip(surfaces) {
         let running = surface
             .voltages_v()
             .iter()
@@ -224,28 +231,31 @@ fn quote(
             .min_by(|a, b| (a - 14.0).abs().total_cmp(&(b - 14.0).abs()));
         let query = Query {
             voltage_v: running,
-            pressure_kpa: (!surface.pressures_kpa().is_empty()).then_some(QUOTED_PRESSURE),
+            pressure_kpa: Some(QUOTED_PRESSURE),
             extrapolate: true,
         };
-        let (Ok(slope), false) = (surface.slope(&query), surface.pressures_kpa().is_empty()) else {
+        // Refused where the capture states no pressure.
+        let Ok(slope) = surface.slope(&query) else {
             continue;
         };
-        let extrapolated = slope.extrapolated;
-        let here = scaling.apply(slope).estimate(scaling.basis.flow_unit());
-        let other = |basis: Basis| {
-            let density = scaling.density.as_ref()?;
-            Some(crate::fluid::to_basis(&here, scaling.basis, basis, density))
+        let scaling = |target: Basis| {
+            Scaling::new(
+                &document.bench,
+                surface.basis,
+                target,
+                request.reference.as_ref(),
+            )
+            .ok()
         };
-        let by = |basis: Basis| {
-            if scaling.basis == basis {
-                Some(here.clone())
-            } else {
-                other(basis)
-            }
+        let (volume, mass) = (scaling(Basis::Volume), scaling(Basis::Mass));
+        let shown = |scaling: &Option<Scaling>, unit: FlowUnit| {
+            let flow = scaling.as_ref()?.apply(slope.clone());
+            Some(flow.times(unit.per_inner(), 0.0, "").estimate(unit.unit()))
         };
-        let shown = |basis: Basis, unit: FlowUnit| {
-            by(basis).map(|flow| flow.scaled(unit.per_inner(), unit.unit()))
-        };
+        let density = mass
+            .as_ref()
+            .or(volume.as_ref())
+            .and_then(|s| s.density.clone());
         let near = injector.sweeps.iter().rfind(|s| {
             s.stage == surface.stage
                 && s.static_flow.is_some()
@@ -256,23 +266,43 @@ fn quote(
             injector: injector.id.clone(),
             pressure_kpa: QUOTED_PRESSURE,
             pressure_psi: QUOTED_PRESSURE / psi,
-            cc_per_min: shown(Basis::Volume, FlowUnit::CcPerMin),
-            g_per_s: shown(Basis::Mass, FlowUnit::GramPerSecond),
-            lb_per_h: shown(Basis::Mass, FlowUnit::LbPerHour),
-            density: scaling.density.as_ref().map(|d| {
-                Estimate::symmetric(
-                    d.value,
-                    Unit::GramPerMillilitre,
-                    Some(d.standard_uncertainty),
-                    None,
-                    K95,
-                )
+            cc_per_min: shown(&volume, FlowUnit::CcPerMin),
+            g_per_s: shown(&mass, FlowUnit::GramPerSecond),
+            lb_per_h: shown(&mass, FlowUnit::LbPerHour),
+            density: density.map(|d| {
+                let u = Some(d.standard_uncertainty);
+                Estimate::symmetric(d.value, Unit::GramPerMillilitre, u, None, K95)
             }),
             static_difference_percent: near.and_then(static_difference),
-            extrapolated,
+            extrapolated: slope.extrapolated,
         });
     }
     list
+}
+
+/// Over which pulse widths flow and dead time are meant, as one line.
+fn line_ranges(injectors: &[&Injector]) -> Option<String> {
+    let mut ranges: Vec<[f64; 2]> = injectors
+        .iter()
+        .flat_map(|i| i.sweeps.iter().filter_map(|s| s.line_range_ms))
+        .collect();
+    ranges.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
+    ranges.dedup();
+    let words: Vec<String> = ranges
+        .iter()
+        .map(|[lo, hi]| format!("{lo} to {hi} ms"))
+        .collect();
+    (!words.is_empty()).then(|| {
+        format!(
+            "flow and dead time are those of the line over pulse widths of {}{}",
+            words.join(", "),
+            if words.len() > 1 {
+                " (by condition, as the fit says)"
+            } else {
+                ""
+            }
+        )
+    })
 }
 
 fn note(surface: &InjectorSurface) -> SurfaceNote {

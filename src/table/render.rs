@@ -1,7 +1,7 @@
 //! The table as CSV and as aligned text.
 
 use super::request::{Of, Row, Table};
-use crate::units::{Estimate, rounded_pair};
+use crate::units::{Estimate, Unit, rounded_pair};
 
 /// Digits of the doubt that decide where a value is rounded.
 const DOUBT_DIGITS: i32 = 2;
@@ -31,15 +31,21 @@ fn heading(table: &Table) -> Vec<String> {
     lines
 }
 
-/// Value as text, rounded to what its doubt supports.
+/// Value as text, rounded to what its doubt supports; numbers without one to a
+/// hundredth of a percent and to a microsecond.
 fn shown(row: &Row) -> (String, String) {
-    match row.value {
-        None => ("-".to_owned(), "-".to_owned()),
-        Some(value) => {
-            let (value, doubt) = rounded_pair(value, row.standard_uncertainty, DOUBT_DIGITS);
-            (value, doubt.unwrap_or_else(|| "unknown".to_owned()))
-        }
-    }
+    let Some(value) = row.value else {
+        return ("-".to_owned(), "-".to_owned());
+    };
+    let (value, doubt) = match (row.standard_uncertainty, row.unit) {
+        (None, Unit::Percent) => (format!("{value:.2}"), None),
+        (None, Unit::Millisecond) => (format!("{value:.3}"), None),
+        (u, _) => rounded_pair(value, u, DOUBT_DIGITS),
+    };
+    // -0.00 is a zero.
+    let zero = value.chars().all(|c| "-0.".contains(c));
+    let value = if zero { value.replace('-', "") } else { value };
+    (value, doubt.unwrap_or_else(|| "unknown".to_owned()))
 }
 
 fn axis_value(x: Option<f64>) -> String {
@@ -110,7 +116,7 @@ fn place(of: Of, row: &Row) -> (String, String, String) {
     );
     let kpa = row.pressure_kpa.map_or_else(
         || "pressure not stated".to_owned(),
-        |p| format!("{} kPa", axis_value(Some(p))),
+        |p| format!("{} kPa", (p * 100.0).round() / 100.0),
     );
     if matches!(of, Of::DeadTime | Of::Flow) {
         return (row.injector.clone(), volts, kpa);

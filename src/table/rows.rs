@@ -309,21 +309,34 @@ fn pulse_width_rows(
 /// Quantities of two digits, in steps of about equal ratio, that every condition of
 /// the request delivers within its measured widths.
 fn round_quantities(member: &Member, request: &Request) -> Result<Vec<f64>, TableError> {
+    round_steps(member, request, |member, query, width| {
+        Ok(member.delivered(query, width)?.value)
+    })
+}
+
+/// Round numbers that lie inside `figure` of the shortest and of the longest width
+/// at every condition of the request.
+fn round_steps(
+    member: &Member,
+    request: &Request,
+    figure: impl Fn(&Member, &Query, f64) -> Result<f64, SurfaceError>,
+) -> Result<Vec<f64>, TableError> {
     let (mut least, mut most) = (0.0_f64, f64::INFINITY);
     for query in queries(member, request) {
         let [lo, hi] = member.width_range(&query)?;
-        least = least.max(member.delivered(&query, lo)?.value);
-        most = most.min(member.delivered(&query, hi)?.value);
+        least = least.max(figure(member, &query, lo)?);
+        most = most.min(figure(member, &query, hi)?);
     }
     // Below a thirtieth of the most there is little but doubt.
     let least = least.max(most / 30.0);
     let mut list: Vec<f64> = steps(least, most, DEFAULT_WIDTHS)
         .into_iter()
-        .map(|q| {
-            let unit = 10f64.powi(q.log10().floor() as i32 - 1);
-            (q / unit).round() * unit
+        .map(|x| {
+            // Divided by a power of ten rather than multiplied: 0.58, not 0.5800000000000001.
+            let per_unit = 10f64.powi(1 - x.log10().floor() as i32);
+            (x * per_unit).round() / per_unit
         })
-        .filter(|q| *q > least && *q < most)
+        .filter(|x| *x > least && *x < most)
         .collect();
     list.dedup();
     Ok(list)
@@ -338,10 +351,9 @@ fn added_time_rows(
 ) -> Result<Vec<Row>, TableError> {
     let (slope, dead) = (member.slope(query)?, member.dead_time(query)?);
     let nets = if request.pulse_widths_ms.is_empty() {
-        let [lo, hi] = member.width_range(query)?;
-        let least = (member.delivered(query, lo)?.value / slope.value).max(0.1);
-        let most = member.delivered(query, hi)?.value / slope.value;
-        steps(least, most, DEFAULT_WIDTHS)
+        round_steps(member, request, |member, query, width| {
+            Ok(member.delivered(query, width)?.value / member.slope(query)?.value)
+        })?
     } else {
         request.pulse_widths_ms.clone()
     };

@@ -226,7 +226,7 @@ fn the_orifice_law_meets_textbook_and_standard() {
     // the difference of the two speeds' dynamic pressures drives a jet of v2² − v1².
     let speed = |cm: f64| 40e6 / (std::f64::consts::PI / 4.0 * (10.0 * cm).powi(2)) / 1000.0;
     assert_close(speed(3.0), 56.6, 1e-3, "nozzle speed");
-    let drop = 1581.357_903_505_17;
+    let drop = 1_581.357_903_505_17;
     assert_close(
         jet_velocity(drop, 1.0).powi(2),
         speed(3.0).powi(2) - speed(9.0).powi(2),
