@@ -12,6 +12,7 @@ mod pump;
 mod render;
 mod result;
 mod set;
+mod supply;
 
 pub use compute::demand;
 pub use inputs::{DemandError, NominalFlow, Regulator, Request};

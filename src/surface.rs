@@ -7,8 +7,10 @@
 
 mod build;
 mod coil;
+mod curve;
 mod delivered;
 mod figure;
+mod findings;
 mod interpolate;
 mod nodes;
 mod power;

@@ -68,9 +68,9 @@ mod tests {
 
     #[test]
     fn published_slopes_give_their_exponent() {
-        // tests/published/slope_against_pressure.csv; exponent 0.51281775, standard
+        // tests/tables/slope_against_pressure.csv; exponent 0.51281775, standard
         // error 0.00502731 by ordinary regression, computed outside this project.
-        let table = include_str!("../../tests/published/slope_against_pressure.csv");
+        let table = include_str!("../../tests/tables/slope_against_pressure.csv");
         let points: Vec<(f64, f64, f64)> = table
             .lines()
             .filter(|l| !l.starts_with('#'))

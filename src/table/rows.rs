@@ -322,10 +322,14 @@ fn round_steps(
     figure: impl Fn(&Member, &Query, f64) -> Result<f64, SurfaceError>,
 ) -> Result<Vec<f64>, TableError> {
     let (mut least, mut most) = (0.0_f64, f64::INFINITY);
-    for query in queries(member, request) {
-        let [lo, hi] = member.width_range(&query)?;
-        least = least.max(figure(member, &query, lo)?);
-        most = most.min(figure(member, &query, hi)?);
+    // A quantity that the mean delivers must be one that each injector delivers.
+    for surface in &member.surfaces {
+        let each = Member::new("", vec![surface], member.scaling, member.measured_widths);
+        for query in queries(member, request) {
+            let [lo, hi] = each.width_range(&query)?;
+            least = least.max(figure(&each, &query, lo)?);
+            most = most.min(figure(&each, &query, hi)?);
+        }
     }
     // Below a thirtieth of the most there is little but doubt.
     let least = least.max(most / 30.0);

@@ -63,7 +63,9 @@ impl Law {
     /// Dead time of the line that long pulses tend to.
     pub fn delay(&self, volts: f64, kpa: f64) -> f64 {
         let pull_in = self.pull_in_v * (1.0 + self.pull_in_rise * (kpa / 300.0 - 1.0));
-        coil_delay(self.time_constant, pull_in, volts).unwrap() + self.closing
+        coil_delay(self.time_constant, pull_in, volts)
+            .expect("the law opens at every voltage it is asked for")
+            + self.closing
     }
 
     pub fn delivered(&self, w: f64, volts: f64, kpa: f64) -> f64 {

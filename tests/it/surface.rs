@@ -41,7 +41,7 @@ fn covers(estimate: &Estimate, truth: f64) -> bool {
 
 #[test]
 fn delay_of_a_coil_is_the_textbook_s() {
-    for row in rows(include_str!("../published/coil_delay.csv")) {
+    for row in rows(include_str!("../tables/coil_delay.csv")) {
         let (v, t): (f64, f64) = (row[0].parse().unwrap(), row[1].parse().unwrap());
         let found = coil_delay(12.0 / 12.0, 0.5 * 12.0, v).unwrap();
         assert!((found / t - 1.0).abs() < 1e-9, "{v} V: {found}, {t}");
