@@ -14,6 +14,8 @@ mod contract;
 mod corpus;
 /// What the engine asks of the set.
 mod demand;
+/// `table` and `demand` as their user meets them.
+mod engine_cli;
 /// A small document made by hand.
 mod fixture;
 /// Fluids, orifice, weighing and combustion against published figures.
