@@ -3,10 +3,12 @@
 
 mod args;
 mod check;
+mod demand;
 mod files;
 mod fit;
 mod report;
 mod set;
+mod table;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -99,6 +101,8 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Check(args) => check::run(args),
         Command::Match(args) => set::run(args),
         Command::Report(args) => report::run(args),
+        Command::Table(args) => table::run(args),
+        Command::Demand(args) => demand::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

@@ -10,11 +10,15 @@
 pub mod capture;
 pub mod characterisation;
 pub mod cli;
+pub mod demand;
 pub mod finding;
 pub mod fit;
+pub mod fluid;
 pub mod matching;
 pub mod plots;
 pub mod report;
+pub mod surface;
+pub mod table;
 pub mod units;
 
 mod characterise;

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::demand::{DEMAND_HELP, DemandArgs};
+use super::table::{TABLE_HELP, TableArgs};
 use crate::fit::{DroppedRow, ModelChoice, WeightChoice};
 use crate::matching::WantedPoint;
 use crate::units::{FlowUnit, Quantity, parse, parse_bare};
@@ -43,6 +45,12 @@ pub enum Command {
     Match(MatchArgs),
     /// Write the report (one HTML file) of a characterisation file
     Report(ReportArgs),
+    /// Dead time, flow, correction or pulse width on the axes that a controller has
+    #[command(after_help = TABLE_HELP)]
+    Table(TableArgs),
+    /// What the engine needs of the set: pulse, duty, power, idle, pump
+    #[command(after_help = DEMAND_HELP)]
+    Demand(Box<DemandArgs>),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell

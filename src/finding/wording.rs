@@ -122,6 +122,16 @@ catalogue! {
     /// Slopes at several voltages differ.
     SlopesDiffer, Doubt, "slopes at the voltages of one pressure differ by more than their doubt: F = {f} ({p} % chance)", "flow should not depend on voltage; look for pressure drift, or widths too short for the lower voltages";
 
+    // ---- voltage and pressure
+    /// Dead time does not fall with voltage.
+    DeadTimeNotFalling, Doubt, "dead time does not fall from {low} to {high} V: it rises by {difference} ms (doubt of that {doubt} ms)", "a higher voltage opens a coil sooner: look for swapped files, a voltage that was not what the capture says, or too few short pulses";
+    /// Dead time does not rise with pressure.
+    DeadTimeNotRising, Doubt, "dead time does not rise from {low} to {high} kPa: it falls by {difference} ms (doubt of that {doubt} ms)", "within the doubt this is scatter; beyond it look for swapped files, or an injector that pressure helps to open";
+    /// The exponent of the orifice law is unusual.
+    ExponentUnusual, Doubt, "flow goes with pressure to the power {exponent} (doubt {doubt}), not near 0.5", "look for pressure that sags at full flow, a clogged filter, or a gauge that reads the rail and not the difference";
+    /// Conditions of the grid were not run.
+    ConditionsFilled, Note, "{count} of {all} combinations of voltage and pressure were not run; they are filled from the others with a wider interval", "run them where the figures matter";
+
     // ---- the set
     /// Too few injectors for a match.
     OneInjector, Note, "one injector only: nothing to match", "give several injectors in one or more captures";

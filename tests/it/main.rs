@@ -18,8 +18,14 @@ mod coverage;
 mod curve_edges;
 /// The whole curve at fixed scales against scikit-learn.
 mod curve_posterior;
+/// What the engine asks of the set.
+mod demand;
+/// `table` and `demand` as their user meets them.
+mod engine_cli;
 /// A small document made by hand.
 mod fixture;
+/// Fluids, orifice, weighing and combustion against published figures.
+mod fluid;
 /// The HTML report: well-formed, self-contained, in order.
 mod html;
 /// Arrows between modules, and no printing outside the command line.
@@ -38,5 +44,11 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// A made-up injector with a known law.
+mod simulated;
+/// The surface over voltage and pressure against laws that are known.
+mod surface;
+/// Each shape of table, read back by its equation.
+mod table;
 /// Tables on the terminal.
 mod terminal;
