@@ -1,6 +1,6 @@
 //! The main job as one function: captures in, characterisation file out.
 
-use crate::capture::{Bench, Capture, CaptureFile, Fault, SetPoints, read_captures};
+use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::{FitOptions, FittedInjector, SweepFit, fit_capture, shared_effects};
@@ -36,22 +36,53 @@ pub fn characterise(
     let mut findings = capture.findings.clone();
     if injectors.len() == 1 {
         findings.push(Finding::new(Kind::OneInjector, Place::default(), &[]));
+    } else if set_match.is_none() {
+        findings.push(Finding::new(Kind::NothingToCompare, Place::default(), &[]));
     }
+    for row in &request.fit.dropped {
+        let drops = |s: &SweepFit| {
+            s.points
+                .iter()
+                .any(|p| p.line == row.line && row.names(&p.source))
+        };
+        if !injectors.iter().flat_map(|i| &i.sweeps).any(drops) {
+            let place = Place::row(&row.source, row.line);
+            findings.push(Finding::new(Kind::DroppedNothing, place, &[]));
+        }
+    }
+    let sources = count_used(capture.sources.clone(), &injectors);
     Ok(Characterisation {
         effects: shared_effects(&capture),
-        injectors: with_checks(injectors, &capture),
+        injectors: with_checks(injectors, &capture.bench),
         bench: capture.bench,
         set_match,
         findings,
-        ..Characterisation::blank(capture.sources)
+        ..Characterisation::blank(sources)
     })
 }
 
-fn with_checks(injectors: Vec<FittedInjector>, capture: &Capture) -> Vec<Injector> {
+/// Rows of which the figures use a reading, as the fits left it.
+fn count_used(mut sources: Vec<Source>, injectors: &[FittedInjector]) -> Vec<Source> {
+    for source in &mut sources {
+        let mut lines: Vec<u64> = injectors
+            .iter()
+            .flat_map(|i| &i.sweeps)
+            .flat_map(|s| &s.points)
+            .filter(|p| p.source == source.name && (p.used || p.open_time_s.is_some()))
+            .map(|p| p.line)
+            .collect();
+        lines.sort_unstable();
+        lines.dedup();
+        source.rows_used = lines.len() as u64;
+    }
+    sources
+}
+
+fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
     injectors
         .into_iter()
         .map(|FittedInjector { id, sweeps }| {
-            let checks = capture.bench.injectors.iter().find(|c| c.id == id).cloned();
+            let checks = bench.injectors.iter().find(|c| c.id == id).cloned();
             Injector { id, sweeps, checks }
         })
         .collect()

@@ -266,10 +266,10 @@ fn percent(text: &str) -> Result<f64, String> {
 
 fn risk(text: &str) -> Result<f64, String> {
     let value = percent(text)?;
-    if value < 50.0 {
+    if (0.001..50.0).contains(&value) {
         Ok(value)
     } else {
-        Err(format!("`{text}`: a risk lies below 50 %"))
+        Err(format!("`{text}`: a risk lies between 0.001 and 50 %"))
     }
 }
 

@@ -120,8 +120,49 @@ pub(super) fn failed(path: &Path, error: io::Error) -> Failure {
     }
 }
 
-/// Writes beside the target, then renames: an interrupted run leaves the old file whole.
+/// Refuses outputs that would overwrite an input or one another.
+pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), Failure> {
+    let real = |path: &Path| path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    let inputs: Vec<PathBuf> = args
+        .captures
+        .iter()
+        .chain(&bench_path(args)?)
+        .map(|path| real(path))
+        .collect();
+    for (i, output) in outputs.iter().enumerate() {
+        let path = real(output);
+        if inputs.contains(&path) {
+            return Err(Failure::other(
+                format!("{}: this output is one of the inputs", output.display()),
+                "choose another name; a capture is never overwritten",
+            ));
+        }
+        if outputs[..i].iter().any(|other| real(other) == path) {
+            return Err(Failure::other(
+                format!("{}: two outputs have this name", output.display()),
+                "give each output a name of its own",
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Writes beside the target, then renames: an interrupted run leaves the old file
+/// whole. Links are followed; what is no regular file (a device, a pipe) is
+/// written to, never replaced.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    if fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
+        let written = fs::OpenOptions::new()
+            .write(true)
+            .open(&target)
+            .and_then(|mut file| {
+                file.write_all(bytes)?;
+                file.flush()
+            });
+        return written.map_err(|error| failed(path, error));
+    }
+    let path = target.as_path();
     let folder = path
         .parent()
         .filter(|p| !p.as_os_str().is_empty())

@@ -1,9 +1,10 @@
 //! `fit`: read, check, fit, match; tables, file and pictures.
 
 use std::fs;
+use std::path::{Path, PathBuf};
 
-use super::args::{FitArgs, ModelArgs, SetArgs};
-use super::files::{failed, read_input, write_whole};
+use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
+use super::files::{failed, guard_outputs, read_input, write_whole};
 use super::{Failure, Outcome, print};
 use crate::characterisation::{Characterisation, NotFinite, to_json, to_json_lines};
 use crate::fit::FitOptions;
@@ -12,6 +13,18 @@ use crate::{Request, characterise, plots, report};
 
 /// Runs the command.
 pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
+    let outputs: Vec<&Path> = [&args.output, &args.report]
+        .into_iter()
+        .flatten()
+        .map(PathBuf::as_path)
+        .collect();
+    guard_outputs(&outputs, &args.input)?;
+    if args.model.model == ModelArg::Curve && args.model.weights == WeightArg::Equal {
+        return Err(Failure::other(
+            "--weights equal is for the straight line",
+            "use --model line with it, or leave one of the two out",
+        ));
+    }
     let input = read_input(&args.input)?;
     let request = Request {
         fit: fit_options(&args.model),
@@ -45,7 +58,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         }
     }
     print(&shown)?;
-    Ok(outcome(&document))
+    Ok(outcome(&document, &args.set))
 }
 
 fn not_finite(error: NotFinite) -> Failure {
@@ -78,8 +91,12 @@ fn terminal_style(args: &FitArgs) -> report::Style {
     }
 }
 
-/// A tolerance that was asked for and not shown to be kept is a failed criterion.
-fn outcome(document: &Characterisation) -> Outcome {
+/// A tolerance that was asked for and not shown to be kept is a failed criterion,
+/// also where nothing could be compared.
+fn outcome(document: &Characterisation, args: &SetArgs) -> Outcome {
+    if document.set_match.is_none() && args.tolerance.is_some() {
+        return Outcome::CriterionFailed;
+    }
     match_outcome(document.set_match.as_ref())
 }
 

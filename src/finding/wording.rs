@@ -52,7 +52,7 @@ catalogue! {
     /// No period or frequency is stated.
     PeriodNotStated, Note, "no period is stated, so duty cycle is unknown and the longest pulse width is taken as usable", "add a period_ms or frequency_hz column";
     /// No bench file: uncertainties of the vessel are assumed.
-    BenchNotStated, Doubt, "no bench file: division taken as {division} from the readings' own steps, reading offset uncertainty as {offset}", "state the vessel's division and tolerance in bench.toml; it decides most of the doubt";
+    BenchNotStated, Doubt, "the bench file does not state the vessel's division: {division} is taken from the readings' own steps; reading offset uncertainty {offset}", "state the vessel's division and tolerance in bench.toml; it decides most of the doubt";
     /// A stated reading offset uncertainty is missing.
     OffsetAssumed, Note, "reading offset uncertainty not stated; {offset} assumed", "state reading_offset_uncertainty of the vessel in bench.toml, or vary the fill level threefold so that the readings themselves tell";
     /// A difference below zero within the reading's uncertainty.
@@ -135,6 +135,12 @@ catalogue! {
     // ---- the set
     /// Too few injectors for a match.
     OneInjector, Note, "one injector only: nothing to match", "give several injectors in one or more captures";
+    /// No operating point is common to two injectors.
+    NothingToCompare, Serious, "no set was scored: fewer than two injectors were measured at a common operating point", "state --at within the widths, voltages and pressures that were measured for all";
+    /// An option drops a row that is not there.
+    DroppedNothing, Serious, "--drop names a row that holds no reading, so nothing was left out for it", "write the file as the table of points does and the line of a reading, as run.csv:14";
+    /// The line range holds nothing that was measured.
+    LineRangeOutside, Doubt, "the line range of {lo} to {hi} ms reaches beyond the measured widths, {first} to {last} ms: the line there is an extrapolation", "state --line-range within what was measured";
     /// An operating point lies outside what was measured.
     OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
     /// More repeats would decide.

@@ -84,6 +84,9 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
                     fit.findings.extend(fitted.finding);
                     fit
                 }
+                Err(error @ (FitError::SlopeNotPositive { .. } | FitError::SlopeIsZero)) => {
+                    undescribed(prepared, options, &error.to_string(), NOT_RISING)
+                }
                 Err(error) => undescribed(prepared, options, &error.to_string(), MORE_WIDTHS),
             }
         })
@@ -130,6 +133,9 @@ fn share_offsets(
             }
         });
 }
+
+const NOT_RISING: &str =
+    "check that the columns are not mixed up, that the injector fires and is not stuck open";
 
 const MORE_WIDTHS: &str =
     "run at least three pulse widths, the longest several times the dead time";
@@ -187,8 +193,14 @@ fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> 
 fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Unfit> {
     if prepared.used().next().is_none() {
         return Err(Unfit {
-            why: "no usable reading".to_owned(),
-            advice: "every reading is left out or above the duty limit; see the points of this sweep",
+            why: "no usable train of pulses".to_owned(),
+            advice: "every reading is static, left out or above the duty limit; see the points of this sweep",
+        });
+    }
+    if prepared.in_line_range().is_empty() && prepared.line_range.is_some() {
+        return Err(Unfit {
+            why: "no reading lies in the line range".to_owned(),
+            advice: "state --line-range within the measured pulse widths",
         });
     }
     // Asked for by name, equal weights mean the straight line's ordinary least squares.

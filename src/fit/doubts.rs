@@ -85,6 +85,19 @@ fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
 
 fn few_widths(told: &Told<'_>, findings: &mut Vec<Finding>) {
     let prepared = told.prepared;
+    let measured = prepared.widths();
+    if let (Some([lo, hi]), [first, .., last]) = (prepared.line_range, &measured[..])
+        && (lo < *first || hi > *last)
+    {
+        let facts = [
+            ("lo", json!(lo)),
+            ("hi", json!(hi)),
+            ("first", json!(first)),
+            ("last", json!(last)),
+        ];
+        let place = prepared.sweep.place(prepared.source);
+        findings.push(Finding::new(Kind::LineRangeOutside, place, &facts));
+    }
     let mut widths: Vec<f64> = prepared
         .in_line_range()
         .iter()

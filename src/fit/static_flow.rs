@@ -3,12 +3,27 @@
 use super::prepared::{Prepared, Standing};
 use crate::units::Estimate;
 
+use super::core::{LEVEL, effective_dof};
 use super::describe::normal95;
+use super::distribution::coverage_factor;
+
+/// Mean of 1/(open time) of the static readings, 1/ms: what one offset does to the mean.
+fn inverse_time(prepared: &Prepared<'_>) -> f64 {
+    let times: Vec<f64> = prepared
+        .sweep
+        .readings
+        .iter()
+        .filter_map(|r| r.open_time_s)
+        .map(|seconds| 1.0 / (1000.0 * seconds))
+        .collect();
+    times.iter().sum::<f64>() / times.len().max(1) as f64
+}
 
 /// Mean static flow per ms; `None` without static readings.
 ///
 /// *Method*: mean of amount over open time; its uncertainty from the reading
-/// uncertainty of each, or from their scatter where that is larger.
+/// uncertainty of each, or from their scatter (then with its degrees of freedom)
+/// where that is larger; the reading offset of the vessel is added.
 pub(super) fn static_flow(prepared: &Prepared<'_>) -> Option<Estimate> {
     let flows: Vec<(f64, f64)> = prepared
         .sweep
@@ -33,11 +48,17 @@ pub(super) fn static_flow(prepared: &Prepared<'_>) -> Option<Estimate> {
         0.0
     };
     let unit = prepared.sweep.basis.flow_unit();
+    let dof = (scatter > read).then_some(count - 1.0);
+    let offset = prepared.instrument.offset_uncertainty * inverse_time(prepared);
+    let own = read.max(scatter);
+    let total = own + offset * offset;
+    let dof = effective_dof(own, total, dof);
+    let factor = coverage_factor(LEVEL, dof).unwrap_or_else(|_| normal95());
     Some(Estimate::symmetric(
         mean,
         unit,
-        Some(read.max(scatter).sqrt()),
-        None,
-        normal95(),
+        Some(total.sqrt()),
+        dof,
+        factor,
     ))
 }

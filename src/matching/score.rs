@@ -140,21 +140,26 @@ impl PointSet {
     fn new(present: &[(&Member, &Delivered)]) -> Self {
         let count = present.len() as f64;
         let mean = present.iter().map(|(_, d)| d.value).sum::<f64>() / count;
-        let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
-        for (i, (_, delivered)) in present.iter().enumerate() {
-            for (id, part) in &delivered.shared {
-                shared
-                    .entry(id.clone())
-                    .or_insert_with(|| vec![0.0; present.len()])[i] = part / mean;
-            }
+        let mut holders: BTreeMap<&str, usize> = BTreeMap::new();
+        for id in present.iter().flat_map(|(_, d)| d.shared.keys()) {
+            *holders.entry(id).or_default() += 1;
         }
-        let own_variance = present
-            .iter()
-            .map(|(_, d)| {
-                let common: f64 = d.shared.values().map(|s| s * s).sum();
-                (d.standard_uncertainty.powi(2) - common).max(0.0) / (mean * mean)
-            })
-            .collect();
+        let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+        let mut own_variance = Vec::with_capacity(present.len());
+        for (i, (_, delivered)) in present.iter().enumerate() {
+            let mut own = delivered.standard_uncertainty.powi(2);
+            for (id, part) in &delivered.shared {
+                // An effect that one member alone has is its own.
+                if holders[id.as_str()] > 1 {
+                    own -= part * part;
+                    let parts = shared
+                        .entry(id.clone())
+                        .or_insert_with(|| vec![0.0; present.len()]);
+                    parts[i] = part / mean;
+                }
+            }
+            own_variance.push(own.max(0.0) / (mean * mean));
+        }
         Self {
             ratio: present.iter().map(|(_, d)| d.value / mean).collect(),
             own_variance,
@@ -217,20 +222,34 @@ impl PointSet {
         }
     }
 
-    /// Every pair (larger, smaller): difference and its uncertainty, in percent of the mean.
+    /// Every pair: difference and its uncertainty, in percent of the mean.
+    ///
+    /// The coefficients are +1, −1 and, since the mean in the denominator moves
+    /// too, −d/n for all; their sums are taken once, so that a pair costs no more
+    /// than its effects.
     fn pairs(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let count = self.ratio.len();
+        let own_sum: f64 = self.own_variance.iter().sum();
+        let sums: Vec<f64> = self
+            .shared
+            .values()
+            .map(|parts| parts.iter().sum())
+            .collect();
         (0..count).flat_map(move |i| {
+            let sums = sums.clone();
             (0..count).filter(move |j| *j != i).map(move |j| {
-                let mut coefficients = vec![0.0; count];
                 let difference = self.ratio[i] - self.ratio[j];
-                // The mean in the denominator moves too.
-                coefficients
-                    .iter_mut()
-                    .for_each(|c| *c = -difference / count as f64);
-                coefficients[i] += 1.0;
-                coefficients[j] -= 1.0;
-                (100.0 * difference, 100.0 * self.uncertainty(&coefficients))
+                let a = difference / count as f64;
+                let own = own_sum * a * a
+                    + self.own_variance[i] * (1.0 - 2.0 * a)
+                    + self.own_variance[j] * (1.0 + 2.0 * a);
+                let common: f64 = self
+                    .shared
+                    .values()
+                    .zip(&sums)
+                    .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
+                    .sum();
+                (100.0 * difference, 100.0 * (own.max(0.0) + common).sqrt())
             })
         })
     }
