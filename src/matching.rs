@@ -3,12 +3,18 @@
 //! In: fitted sweeps of several injectors. Out: a [`SetMatch`]. It must not
 //! know how a model was fitted, nor how a verdict is worded.
 
+mod pick;
 mod points;
 mod range;
 mod result;
 mod score;
+mod stock;
 
+pub use pick::{
+    Lead, NODE_LIMIT, Near, NearFigure, Pick, PickError, PickRequest, PickedSet, RUNNERS_UP, pick,
+};
 pub use points::{WantedPoint, at_condition, members_at, operating_points};
 pub use range::{range_probability, range_quantile};
 pub use result::{Deviation, OperatingPoint, SetMatch, Verdict};
 pub use score::{Criterion, Member, score};
+pub use stock::{Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, stock_from_fits};
