@@ -6,7 +6,9 @@
 
 use std::time::Instant;
 
-use meniscus::matching::{Candidate, PickRequest, Stock, StockAmount, pick};
+use meniscus::matching::{
+    Candidate, PickRequest, SetsRequest, Stock, StockAmount, pick, pick_sets,
+};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -38,7 +40,37 @@ fn stock(count: usize, points: usize, correlation: f64, seed: u64) -> Stock {
     Stock::new((0..points).map(|p| format!("p{p}")).collect(), candidates).expect("a valid stock")
 }
 
+fn sets() {
+    for (count, correlation) in [
+        (100, 0.7),
+        (100, 0.0),
+        (1_000, 0.7),
+        (1_024, 0.7),
+        (1_024, 0.0),
+        (10_000, 0.7),
+    ] {
+        for seed in 1..=2 {
+            let stock = stock(count, 3, correlation, seed);
+            let start = Instant::now();
+            let answer = pick_sets(&stock, &SetsRequest::new(8, 2.0)).expect("a valid request");
+            println!(
+                "sets: correlation {correlation} n {count} seed {seed}: {:.2} s, {} sets, at most {} ({:.2}), gap {:.1} %, proved {}, {} left over",
+                start.elapsed().as_secs_f64(),
+                answer.sets.len(),
+                answer.bound.sets_at_most,
+                answer.bound.fractional,
+                answer.bound.gap_percent,
+                answer.bound.proved_most,
+                answer.left_over.len(),
+            );
+        }
+    }
+}
+
 fn main() {
+    if std::env::args().any(|a| a == "sets") {
+        return sets();
+    }
     for correlation in [0.0, 0.7] {
         for (count, points, size) in [
             (100, 3, 8),

@@ -8,6 +8,7 @@ mod points;
 mod range;
 mod result;
 mod score;
+mod sets;
 mod stock;
 
 pub use pick::{
@@ -17,4 +18,5 @@ pub use points::{WantedPoint, at_condition, members_at, operating_points};
 pub use range::{range_probability, range_quantile};
 pub use result::{Deviation, OperatingPoint, SetMatch, Verdict};
 pub use score::{Criterion, Member, score};
+pub use sets::{ManySets, SetsBound, SetsEffort, SetsRequest, StockSet, pick_sets};
 pub use stock::{Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, stock_from_fits};
