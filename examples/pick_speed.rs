@@ -42,6 +42,7 @@ fn stock(count: usize, points: usize, correlation: f64, seed: u64) -> Stock {
 
 fn sets() {
     for (count, correlation) in [
+        (1_024, 0.7),
         (100, 0.7),
         (100, 0.0),
         (1_000, 0.7),
