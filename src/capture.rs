@@ -7,7 +7,27 @@
 //! any reader.
 
 mod bench;
+mod bench_file;
+mod bench_text;
+mod dialect;
+mod division;
+mod doubts;
+mod fault;
+mod header;
+mod names;
+mod number;
+mod read;
 mod reading;
+mod repeats;
+mod row;
+mod sweeps;
+mod vessels;
 
 pub use bench::{Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind};
+pub use bench_file::read_bench;
+pub use division::apparent_division;
+pub use fault::{Fault, fault_lines};
+pub use read::{
+    CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
+};
 pub use reading::{Capture, Reading, Source, Sweep};

@@ -7,7 +7,17 @@ mod document;
 mod finite;
 
 pub use document::{
-    Characterisation, Effect, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read,
-    to_json,
+    Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
+    to_json_lines,
 };
 pub use finite::NotFinite;
+
+// The types of the file, wherever they are made: who shows a file needs no other module.
+pub use crate::capture::{
+    Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Source, Supply, Vessel, VesselKind,
+};
+pub use crate::fit::{
+    Asymptote, BudgetRow, Covariance, DeliveryCurve, Effect, Evaluation, LackOfFit,
+    LinearityDeviation, Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting,
+};
+pub use crate::matching::{Deviation, OperatingPoint, SetMatch, Verdict};

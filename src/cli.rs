@@ -5,6 +5,7 @@ mod args;
 mod check;
 mod files;
 mod fit;
+mod report;
 mod set;
 
 use std::io::{self, Write};
@@ -13,6 +14,8 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use args::{Cli, Command};
+
+use crate::capture::fault_lines;
 
 /// How a command ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,8 +43,11 @@ enum Failure {
     /// Standard output is gone, or full.
     #[error("standard output: {0}")]
     Output(#[from] io::Error),
+    /// The report cannot be written as asked.
+    #[error(transparent)]
+    Report(#[from] crate::report::ReportError),
     /// Anything else, with what to do about it.
-    #[error("{what}\n  hint: {hint}")]
+    #[error("{what}\nhint: {hint}")]
     Other {
         /// What is wrong.
         what: String,
@@ -52,7 +58,10 @@ enum Failure {
 
 impl Failure {
     fn other(what: impl ToString, hint: &str) -> Self {
-        Self::Other { what: what.to_string(), hint: hint.to_owned() }
+        Self::Other {
+            what: what.to_string(),
+            hint: hint.to_owned(),
+        }
     }
 }
 
@@ -60,15 +69,10 @@ impl Failure {
 const FAULTS_SHOWN: usize = 50;
 
 fn list_faults(faults: &[crate::capture::Fault]) -> String {
-    let mut lines: Vec<String> =
-        faults.iter().take(FAULTS_SHOWN).map(|fault| crate::report::visible(&fault.to_string())).collect();
-    if faults.len() > FAULTS_SHOWN {
-        lines.push(format!("… and {} more; `check --json` lists them all", faults.len() - FAULTS_SHOWN));
-    }
     let count = faults.len();
     let word = if count == 1 { "fault" } else { "faults" };
-    lines.push(format!("{count} {word}; nothing was fitted and nothing written"));
-    lines.join("\n")
+    let list = fault_lines(faults, FAULTS_SHOWN);
+    format!("{list}{count} {word}; nothing was fitted and nothing written")
 }
 
 /// Runs the command line and returns the exit status.
@@ -78,7 +82,9 @@ pub fn run() -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::CriterionFailed) => ExitCode::from(1),
         // Whoever closed the pipe has seen enough: a normal end.
-        Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => {
+            ExitCode::SUCCESS
+        }
         Err(failure) => {
             // Nothing can be done about a stderr that is gone.
             let _ = writeln!(anstream::stderr(), "error: {failure}");
@@ -92,6 +98,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Fit(args) => fit::run(args),
         Command::Check(args) => check::run(args),
         Command::Match(args) => set::run(args),
+        Command::Report(args) => report::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))
@@ -119,4 +126,16 @@ fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
     out.write_all(bytes)?;
     out.flush()?;
     Ok(Outcome::Done)
+}
+
+/// Width and colour of the terminal; plain 100 columns where there is none.
+fn style() -> crate::report::Style {
+    let width = terminal_size::terminal_size().map_or(100, |(w, _)| usize::from(w.0));
+    let colour = anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
+    crate::report::Style {
+        width,
+        colour,
+        flow_unit: None,
+        density: None,
+    }
 }

@@ -1,2 +1,7 @@
-//! The `meniscus` command.
-fn main() {}
+//! The `meniscus` command: everything is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    meniscus::cli::run()
+}

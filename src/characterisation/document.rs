@@ -6,9 +6,8 @@ use thiserror::Error;
 
 use crate::capture::{Bench, InjectorCheck, Source};
 use crate::finding::Finding;
-use crate::fit::SweepFit;
+use crate::fit::{Effect, SweepFit};
 use crate::matching::SetMatch;
-use crate::units::Unit;
 
 use super::finite::{self, NotFinite};
 
@@ -31,20 +30,6 @@ pub struct Tool {
     pub name: String,
     /// Version.
     pub version: String,
-}
-
-/// Something that several results share, so that it cancels when they are compared.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Effect {
-    /// Id, as used in `shared`.
-    pub id: String,
-    /// What it is, in words.
-    pub what: String,
-    /// Its standard uncertainty.
-    pub standard_uncertainty: f64,
-    /// Unit of that.
-    pub unit: Unit,
 }
 
 /// One injector.
@@ -82,6 +67,25 @@ pub struct Characterisation {
     pub findings: Vec<Finding>,
 }
 
+impl Characterisation {
+    /// A file of these captures that says nothing yet, stamped with schema and program.
+    pub fn blank(sources: Vec<Source>) -> Self {
+        Self {
+            schema: SchemaTag::V1,
+            tool: Tool {
+                name: env!("CARGO_PKG_NAME").to_owned(),
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+            },
+            sources,
+            bench: Bench::default(),
+            effects: Vec::new(),
+            injectors: Vec::new(),
+            set_match: None,
+            findings: Vec::new(),
+        }
+    }
+}
+
 /// Why a file is not a characterisation file of a known version.
 #[derive(Debug, Error)]
 pub enum ReadError {
@@ -100,6 +104,33 @@ pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
     let mut text = serde_json::to_string_pretty(document)
         .expect("the document has string keys and finite numbers only");
     text.push('\n');
+    Ok(text)
+}
+
+/// Writes one line of JSON per sweep: its fields with the injector's id in front.
+///
+/// # Errors
+/// As [`to_json`].
+pub fn to_json_lines(document: &Characterisation) -> Result<String, NotFinite> {
+    #[derive(Serialize)]
+    struct Line<'a> {
+        injector: &'a str,
+        #[serde(flatten)]
+        sweep: &'a SweepFit,
+    }
+    finite::check(document)?;
+    let mut text = String::new();
+    for injector in &document.injectors {
+        for sweep in &injector.sweeps {
+            let line = serde_json::to_string(&Line {
+                injector: &injector.id,
+                sweep,
+            })
+            .expect("the document has string keys and finite numbers only");
+            text.push_str(&line);
+            text.push('\n');
+        }
+    }
     Ok(text)
 }
 

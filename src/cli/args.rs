@@ -10,7 +10,11 @@ use crate::units::{FlowUnit, Quantity, parse, parse_bare};
 
 /// From a flow bench's readings to flow, dead time and a matched set, each with its doubt.
 #[derive(Debug, Parser)]
-#[command(name = "meniscus", version, max_term_width = 100, after_help = "\
+#[command(
+    name = "meniscus",
+    version,
+    max_term_width = 100,
+    after_help = "\
 Examples:
   meniscus fit run.csv                          fit, match, and print the tables
   meniscus fit run.csv -o run.json --tolerance 2%
@@ -19,7 +23,8 @@ Examples:
 
 Numbers may carry a unit: 14V, 3bar, 2ms, 2%. Without one, V, kPa, ms and percent are meant.
 Exit status: 0 done; 1 done, but a criterion that was asked for failed or is undecided; 2 could not.
-Fuel under pressure burns and injures: work by the maker's data sheet, local codes and qualified practice.")]
+Fuel under pressure burns and injures: work by the maker's data sheet, local codes and qualified practice."
+)]
 pub struct Cli {
     /// What to do
     #[command(subcommand)]
@@ -36,6 +41,8 @@ pub enum Command {
     Check(CheckArgs),
     /// Score a set: from captures (one pulse width is enough) or characterisation files
     Match(MatchArgs),
+    /// Write the report (one HTML file) of a characterisation file
+    Report(ReportArgs),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell
@@ -73,6 +80,9 @@ pub struct FitArgs {
     /// Write the characterisation file here
     #[arg(short, long, value_name = "FILE.json")]
     pub output: Option<PathBuf>,
+    /// Write the report (one HTML file) here
+    #[arg(long, value_name = "FILE.html")]
+    pub report: Option<PathBuf>,
     /// Write pictures (SVG) into this folder
     #[arg(long, value_name = "DIR")]
     pub plots: Option<PathBuf>,
@@ -110,6 +120,20 @@ pub struct MatchArgs {
     /// Print JSON
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// Characterisation file, as `fit -o` writes it
+    #[arg(value_name = "FILE.json")]
+    pub file: PathBuf,
+    /// Write here; without this, to standard output
+    #[arg(short, long, value_name = "FILE.html")]
+    pub output: Option<PathBuf>,
+    /// Unit of flow
+    #[arg(long, value_parser = flow_unit, value_name = "cc/min|lb/h|g/s|mm3/ms|mg/ms")]
+    pub units: Option<FlowUnit>,
 }
 
 /// Captures, bench file and set points.
@@ -213,7 +237,11 @@ fn quantity(quantity: Quantity, text: &str) -> Result<f64, String> {
 
 fn positive(kind: Quantity, text: &str) -> Result<f64, String> {
     let value = quantity(kind, text)?;
-    if value > 0.0 { Ok(value) } else { Err(format!("`{text}` must be above zero")) }
+    if value > 0.0 {
+        Ok(value)
+    } else {
+        Err(format!("`{text}` must be above zero"))
+    }
 }
 
 fn voltage(text: &str) -> Result<f64, String> {
@@ -230,33 +258,51 @@ fn percent(text: &str) -> Result<f64, String> {
 
 fn risk(text: &str) -> Result<f64, String> {
     let value = percent(text)?;
-    if value < 50.0 { Ok(value) } else { Err(format!("`{text}`: a risk lies below 50 %")) }
+    if value < 50.0 {
+        Ok(value)
+    } else {
+        Err(format!("`{text}`: a risk lies below 50 %"))
+    }
 }
 
 fn line_range(text: &str) -> Result<[f64; 2], String> {
-    let (lo, hi) = text.split_once("..").ok_or("write two pulse widths as 2ms..10ms")?;
+    let (lo, hi) = text
+        .split_once("..")
+        .ok_or("write two pulse widths as 2ms..10ms")?;
     let range = [quantity(Quantity::Time, lo)?, quantity(Quantity::Time, hi)?];
     if range[0] >= 0.0 && range[0] < range[1] {
         Ok(range)
     } else {
-        Err(format!("`{text}`: the first pulse width must be the smaller"))
+        Err(format!(
+            "`{text}`: the first pulse width must be the smaller"
+        ))
     }
 }
 
 fn flow_unit(text: &str) -> Result<FlowUnit, String> {
     let wanted = text.to_lowercase();
-    FlowUnit::ALL.iter().find(|(word, _)| *word == wanted).map(|(_, unit)| *unit).ok_or_else(|| {
-        let words: Vec<_> = FlowUnit::ALL.iter().map(|(word, _)| *word).collect();
-        format!("`{text}` is not a unit of flow; write one of {}", words.join(", "))
-    })
+    FlowUnit::ALL
+        .iter()
+        .find(|(word, _)| *word == wanted)
+        .map(|(_, unit)| *unit)
+        .ok_or_else(|| {
+            let words: Vec<_> = FlowUnit::ALL.iter().map(|(word, _)| *word).collect();
+            format!(
+                "`{text}` is not a unit of flow; write one of {}",
+                words.join(", ")
+            )
+        })
 }
 
 fn dropped_row(text: &str) -> Result<DroppedRow, String> {
-    let parsed = text.rsplit_once(':').and_then(|(source, line)| Some((source, line.parse().ok()?)));
+    let parsed = text
+        .rsplit_once(':')
+        .and_then(|(source, line)| Some((source, line.parse().ok()?)));
     let (source, line) = parsed.ok_or("write file and line as run.csv:14")?;
-    // Sources are shown by their name alone.
-    let name = source.rsplit(['/', '\\']).next().unwrap_or(source);
-    Ok(DroppedRow { source: name.to_owned(), line })
+    Ok(DroppedRow {
+        source: source.to_owned(),
+        line,
+    })
 }
 
 fn wanted_point(text: &str) -> Result<WantedPoint, String> {
@@ -273,9 +319,18 @@ fn wanted_point(text: &str) -> Result<WantedPoint, String> {
             Some((slot @ None, value)) if value > 0.0 => *slot = Some(value),
             Some((None, _)) => return Err(format!("`{part}` must be above zero")),
             Some(_) => return Err(format!("`{text}` states one thing twice")),
-            None => return Err(format!("`{part}`: write pulse width, voltage and pressure with their units, as 2ms,14V,300kPa")),
+            None => {
+                return Err(format!(
+                    "`{part}`: write pulse width, voltage and pressure with their units, as 2ms,14V,300kPa"
+                ));
+            }
         }
     }
-    let pulse_width_ms = width.ok_or("an operating point needs a pulse width, as 2ms,14V,300kPa")?;
-    Ok(WantedPoint { pulse_width_ms, voltage_v: volts, pressure_kpa: kpa })
+    let pulse_width_ms =
+        width.ok_or("an operating point needs a pulse width, as 2ms,14V,300kPa")?;
+    Ok(WantedPoint {
+        pulse_width_ms,
+        voltage_v: volts,
+        pressure_kpa: kpa,
+    })
 }

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use super::Failure;
 use super::args::InputArgs;
 use crate::capture::{Bench, CaptureFile, SetPoints, read_bench};
+use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.
 pub(super) struct Input {
@@ -21,7 +22,12 @@ pub(super) struct Input {
 
 /// Reads captures and bench file.
 pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
-    let files = args.captures.iter().map(|path| read_capture(path)).collect::<Result<_, _>>()?;
+    let mut files: Vec<CaptureFile> = args
+        .captures
+        .iter()
+        .map(|path| read_capture(path))
+        .collect::<Result<_, _>>()?;
+    tell_apart(&mut files, &args.captures);
     let bench = match bench_path(args)? {
         Some(path) => {
             let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
@@ -29,18 +35,51 @@ pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
         }
         None => Bench::default(),
     };
-    let set_points = SetPoints { voltage_v: args.voltage, pressure_kpa: args.pressure };
-    Ok(Input { files, bench, set_points })
+    let set_points = SetPoints {
+        voltage_v: args.voltage,
+        pressure_kpa: args.pressure,
+    };
+    Ok(Input {
+        files,
+        bench,
+        set_points,
+    })
+}
+
+/// Two captures of one name in different folders are named by their paths.
+fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
+    let names: Vec<String> = files.iter().map(|f| f.name.clone()).collect();
+    for (file, path) in files.iter_mut().zip(paths) {
+        if names.iter().filter(|name| **name == file.name).count() > 1 {
+            file.name = path.display().to_string();
+        }
+    }
 }
 
 fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
     let mut bytes = Vec::new();
     if path == Path::new("-") {
-        io::stdin().lock().read_to_end(&mut bytes).map_err(|error| failed(path, error))?;
+        io::stdin()
+            .lock()
+            .read_to_end(&mut bytes)
+            .map_err(|error| failed(path, error))?;
     } else {
         bytes = fs::read(path).map_err(|error| failed(path, error))?;
     }
-    Ok(CaptureFile { name: shown(path), bytes })
+    Ok(CaptureFile {
+        name: shown(path),
+        bytes,
+    })
+}
+
+/// Reads a characterisation file from its bytes; `name` is for the message.
+pub(super) fn read_document(name: &str, bytes: &[u8]) -> Result<Characterisation, Failure> {
+    characterisation::read(&String::from_utf8_lossy(bytes)).map_err(|error| {
+        Failure::other(
+            format!("{name}: {error}"),
+            "give a file written by `fit -o`, of this version of the schema",
+        )
+    })
 }
 
 /// The bench file: as stated, else bench.toml beside the captures, which must agree.
@@ -68,18 +107,29 @@ fn bench_path(args: &InputArgs) -> Result<Option<PathBuf>, Failure> {
 
 /// File name without its folder: results must not depend on where they were made.
 pub(super) fn shown(path: &Path) -> String {
-    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+    path.file_name().map_or_else(
+        || path.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    )
 }
 
 pub(super) fn failed(path: &Path, error: io::Error) -> Failure {
-    Failure::File { path: path.display().to_string(), error }
+    Failure::File {
+        path: path.display().to_string(),
+        error,
+    }
 }
 
 /// Writes beside the target, then renames: an interrupted run leaves the old file whole.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = path
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
     let write = || -> io::Result<()> {
-        let mut beside = tempfile::Builder::new().prefix(".meniscus-").tempfile_in(folder)?;
+        let mut beside = tempfile::Builder::new()
+            .prefix(".meniscus-")
+            .tempfile_in(folder)?;
         beside.write_all(bytes)?;
         beside.as_file().sync_all()?;
         // Readable like any file the user makes; temporary files start out private.
@@ -87,7 +137,9 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         {
             use std::os::unix::fs::PermissionsExt;
             let mode = fs::metadata(path).map_or(0o644, |m| m.permissions().mode());
-            beside.as_file().set_permissions(fs::Permissions::from_mode(mode))?;
+            beside
+                .as_file()
+                .set_permissions(fs::Permissions::from_mode(mode))?;
         }
         beside.persist(path)?;
         Ok(())

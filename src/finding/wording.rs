@@ -37,6 +37,14 @@ catalogue! {
     // ---- reading the capture
     /// The file was read as Windows-1252.
     Windows1252, Note, "not UTF-8; read as Windows-1252", "save the file as UTF-8 to be safe with special letters";
+    /// Comment lines have the shape of readings.
+    CommentedReadings, Note, "comment lines that look like readings were not read: {count}", "nothing, if they were meant to be left out; an injector id that begins with # is put in quotes";
+    /// A set point of the command line is overruled.
+    SetPointOverruled, Doubt, "{asked} {unit} was asked for, but the capture or bench file states {stated} {unit}, which is used", "leave out the option, or correct the file";
+    /// Set points further apart than the tolerance are joined by others between them.
+    SetPointsMerged, Doubt, "set points from {low} to {high} {unit} run into one another and are taken as {taken_as} {unit}", "state the nominal value in the set point column and the measured one in voltage_actual_v or pressure_actual_kpa";
+    /// The bench file does not know a vessel.
+    VesselUnknown, Doubt, "vessel {vessel} is not in the bench file; its division and tolerance are unknown", "name it in bench.toml, or use a name that stands there: {known}";
     /// No voltage is stated anywhere.
     VoltageNotStated, Doubt, "no supply voltage is stated", "dead time means little without its voltage: add a voltage_v column, [supply] nominal in bench.toml or --voltage 14V";
     /// No pressure is stated anywhere.
@@ -77,6 +85,12 @@ catalogue! {
     DeadTimeUnbounded, Serious, "the readings do not bound the dead time: the 95 % set is {set}", "run longer pulses and more widths, so that the slope is known to better than a few percent";
     /// The curve bends within the line range.
     LackOfFit, Doubt, "the curve bends inside the line range: F = {f} ({p} % chance), worst deviation {percent} % at {width} ms", "the straight line is a description here, not a law; --model curve follows the bend, or state a shorter --line-range";
+    /// What another sweep of the vessel knows of its offset was used.
+    OffsetCarried, Note, "these pulse counts cannot tell the reading offset; {offset} ± {uncertainty} {unit} (standard uncertainty) is taken from other sweeps of the same vessel in this run", "nothing, if the vessel was wetted, read and drained alike";
+    /// Sweeps of one vessel disagree about its offset.
+    OffsetsDisagree, Doubt, "sweeps of vessel {vessel} disagree about its reading offset (F = {f}, {p} % chance), so it is not carried from one to another", "look for one injector that drips, or a vessel that was drained differently";
+    /// The straight line knows no reading offset.
+    OffsetNotInLine, Doubt, "the straight line leaves the reading offset out: {offset} {unit} of it would move the dead time by about {us} us, which is not in the interval", "use --model curve, which carries it";
     /// Reading offset dominates dead time.
     OffsetDominatesDeadTime, Doubt, "{share} % of the dead time's variance comes from the reading offset, which these pulse counts cannot tell from dead time", "run some widths with a quarter of the pulses (fill levels threefold apart), or state reading_offset_uncertainty in bench.toml: knowing it to a third would bring the half-width from {now} to {then} ms";
     /// Reading offset dominates flow.
@@ -86,7 +100,7 @@ catalogue! {
     /// A reading was set aside.
     ReadingSetAside, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; set aside. {cause}", "look at the vessel or the count again; --keep-all keeps every reading, --drop {source}:{line} leaves it out by hand";
     /// A reading looks wrong but was kept.
-    ReadingSuspect, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; kept as asked. {cause}", "look at the vessel or the count again";
+    ReadingSuspect, Doubt, "reading {delivered} {unit} is {size} {unit} away from what the others say; kept. {cause}", "look at the vessel or the count again";
     /// A reading was dropped by option.
     ReadingDropped, Note, "left out by --drop", "nothing; the row stays in the record";
     /// The model was forced down to a line.

@@ -7,6 +7,9 @@ use crate::units::Basis;
 /// Smallest reading offset uncertainty that is assumed for a vessel, mm³ (0.3 mL):
 /// wetting, drip and drain of a glass cylinder. Common practice, no source.
 const ASSUMED_OFFSET: f64 = 300.0;
+/// The assumption is for cylinders of tens of millilitres; of a smaller
+/// collection it takes no more than this share of the largest reading.
+const LARGEST_OFFSET_SHARE: f64 = 0.05;
 /// Density used only to turn that assumption into a mass, g/mL: light fuel.
 const LIGHT_FUEL_DENSITY: f64 = 0.72;
 /// An eye reads a scale to about this share of a division (standard
@@ -26,6 +29,8 @@ pub struct Instrument {
     pub reading_stated: bool,
     /// Never below this: division/√12.
     pub reading_floor: f64,
+    /// Reading offset expected beforehand: 0, or what other sweeps of the vessel say.
+    pub offset_mean: f64,
     /// Standard uncertainty of the reading offset.
     pub offset_uncertainty: f64,
     /// Whether that is stated.
@@ -37,6 +42,11 @@ pub struct Instrument {
 }
 
 impl Instrument {
+    /// Name of the shared effect of the reading offset.
+    pub fn offset_effect_id(&self) -> String {
+        format!("offset:{}", self.effect_id)
+    }
+
     /// Looks the instrument of these readings up in the bench file.
     ///
     /// `readings` are those of one sweep; the first one's vessel stands for all.
@@ -81,7 +91,11 @@ impl Instrument {
             reading_uncertainty: reading_stated.unwrap_or(guess),
             reading_stated: reading_stated.is_some(),
             reading_floor: division.map_or(0.0, |d| d / 12f64.sqrt()),
-            offset_uncertainty: offset_stated.unwrap_or(assumed.max(division.unwrap_or(0.0) / 2.0)),
+            offset_mean: 0.0,
+            offset_uncertainty: offset_stated.unwrap_or_else(|| {
+                let assumed = assumed.min(LARGEST_OFFSET_SHARE * largest);
+                assumed.max(division.unwrap_or(0.0) / 2.0)
+            }),
             offset_stated: offset_stated.is_some(),
             scale_uncertainty: vessel
                 .and_then(|v| v.tolerance)

@@ -29,10 +29,19 @@ pub const LINEARITY_LIMIT_PERCENT: f64 = 5.0;
 /// A row left out by hand.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DroppedRow {
-    /// File name as shown in `sources`.
+    /// File name as shown in `sources`, or a path that ends in it.
     pub source: String,
     /// Line of that file.
     pub line: u64,
+}
+
+impl DroppedRow {
+    /// Whether this row is of that source: by the name shown, or by the end of its path.
+    pub fn names(&self, source: &str) -> bool {
+        let name = |path: &str| path.rsplit(['/', '\\']).next().map(str::to_owned);
+        self.source == source
+            || (name(&self.source) == name(source) && !source.contains(['/', '\\']))
+    }
 }
 
 /// Options of the fits.

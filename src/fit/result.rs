@@ -167,7 +167,10 @@ pub struct Point {
     pub pulse_width_ms: f64,
     /// Number of pulses.
     pub pulses: f64,
-    /// Delivered quantity per pulse, mm³ or mg.
+    /// Time held open, s, of a static-flow reading.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub open_time_s: Option<f64>,
+    /// Delivered quantity per pulse, mm³ or mg; per ms held open for a static-flow reading.
     pub delivered: f64,
     /// What the fit says, per pulse.
     pub fitted: Option<f64>,

@@ -1,1 +1,42 @@
 //! The one integration binary.
+
+// A test that cannot read its file has failed; the allowance for tests in
+// clippy.toml does not reach functions they call.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+/// Captures in any order and of any bytes.
+mod capture_properties;
+/// The program as its user meets it.
+mod cli;
+/// The schema, the round trip and what is refused.
+mod contract;
+/// Every broken and every odd capture, with the complaints.
+mod corpus;
+/// Intervals of the whole curve hold the truth as often as they say.
+mod coverage;
+/// The whole curve where readings are few, odd or extreme.
+mod curve_edges;
+/// The whole curve at fixed scales against scikit-learn.
+mod curve_posterior;
+/// A small document made by hand.
+mod fixture;
+/// The HTML report: well-formed, self-contained, in order.
+mod html;
+/// Arrows between modules, and no printing outside the command line.
+mod layers;
+/// Real weighings with published lines.
+mod open_data;
+/// Pictures are well-formed, named and escaped.
+mod pictures;
+/// Rescaling, shifting and reordering the data; seeded.
+mod properties;
+/// Every file of tests/published: what standards, books and papers print.
+mod published;
+/// The README's commands and the files that the documents name.
+mod readme;
+/// The demo runs of bench-runs.
+mod runs;
+/// The fits held against a second implementation.
+mod second_opinion;
+/// Tables on the terminal.
+mod terminal;

@@ -1,0 +1,340 @@
+//! The bench file: TOML text with units to a [`Bench`] in inner units, or every fault of it.
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::bench::{
+    Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind,
+};
+use super::bench_text::{BenchReader, Section, Sign, path, shown};
+use super::fault::{Fault, Faults};
+use crate::units::{Basis, Quantity};
+
+const SECTIONS: &[&str] = &[
+    "vessel", "fluid", "supply", "pressure", "driver", "injector", "job",
+];
+const VESSEL_KEYS: &[&str] = &[
+    "name",
+    "kind",
+    "capacity",
+    "division",
+    "tolerance",
+    "class",
+    "reading_uncertainty",
+    "reading_offset_uncertainty",
+];
+const FLUID_KEYS: &[&str] = &[
+    "name",
+    "density",
+    "density_temperature",
+    "density_uncertainty",
+    "expansion",
+];
+const SUPPLY_KEYS: &[&str] = &[
+    "nominal",
+    "uncertainty",
+    "measured_at",
+    "harness_resistance",
+];
+const PRESSURE_KEYS: &[&str] = &["nominal", "uncertainty"];
+const DRIVER_KEYS: &[&str] = &["kind", "peak_current", "hold_current"];
+const INJECTOR_KEYS: &[&str] = &[
+    "id",
+    "cylinder",
+    "coil_resistance",
+    "insulation",
+    "leakage",
+    "spray",
+    "note",
+];
+const JOB_KEYS: &[&str] = &["reference", "operator", "date"];
+
+/// One minute in ms: a leakage of 1 mm³/ms is 60 000 mm³/min.
+const MS_PER_MINUTE: f64 = 60_000.0;
+
+/// Reads a bench file; `name` is what the faults call it.
+///
+/// Quantities are text with a unit; what is not stated is absent from the result.
+///
+/// # Errors
+/// Every fault: TOML that cannot be read, unknown keys (with the near miss), quantities
+/// without a fitting unit or below zero, two vessels or injectors of one name.
+pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
+    let mut reader = BenchReader {
+        text,
+        faults: Faults::new(name),
+    };
+    let (document, errors) = DeTable::parse_recoverable(text);
+    for error in errors {
+        let line = reader.line(error.span().map_or(0, |span| span.start));
+        let found = error
+            .message()
+            .lines()
+            .next()
+            .unwrap_or("an error")
+            .to_owned();
+        let fault = Fault::row(line, found, "TOML");
+        reader.push(fault.hint("quantities are text in quotes, as division = \"1 mL\""));
+    }
+    // Of a text with syntax errors only those are reported: the rest would be guesswork.
+    if !reader.faults.is_empty() {
+        return Err(reader.faults.finish());
+    }
+    let bench = reader.bench(document.get_ref());
+    if reader.faults.is_empty() {
+        Ok(bench)
+    } else {
+        Err(reader.faults.finish())
+    }
+}
+
+impl<'t> BenchReader<'t> {
+    fn bench(&mut self, document: &'t DeTable<'t>) -> Bench {
+        let whole = Section {
+            name: "",
+            line: 1,
+            table: document,
+        };
+        self.check_keys(&whole, SECTIONS);
+        let vessels = self.sections(document, "vessel", true);
+        let injectors = self.sections(document, "injector", true);
+        let mut bench = Bench {
+            vessels: vessels
+                .iter()
+                .filter_map(|section| self.vessel(section))
+                .collect(),
+            injectors: injectors
+                .iter()
+                .filter_map(|section| self.injector(section))
+                .collect(),
+            ..Bench::default()
+        };
+        self.refuse_doubles(&vessels, "name");
+        self.refuse_doubles(&injectors, "id");
+        bench.fluid = self
+            .only(document, "fluid")
+            .map(|section| self.fluid(&section));
+        bench.supply = self
+            .only(document, "supply")
+            .map(|section| self.supply(&section));
+        bench.pressure = self.only(document, "pressure").map(|section| {
+            self.check_keys(&section, PRESSURE_KEYS);
+            SetPoint {
+                nominal: self.quantity(&section, "nominal", Quantity::Pressure, Sign::AboveZero),
+                uncertainty: self.quantity(
+                    &section,
+                    "uncertainty",
+                    Quantity::Pressure,
+                    Sign::NotBelowZero,
+                ),
+            }
+        });
+        bench.driver = self
+            .only(document, "driver")
+            .map(|section| self.driver(&section));
+        bench.job = self.only(document, "job").map(|section| {
+            self.check_keys(&section, JOB_KEYS);
+            Job {
+                reference: self.words(&section, "reference"),
+                operator: self.words(&section, "operator"),
+                date: self.words(&section, "date"),
+            }
+        });
+        bench
+    }
+
+    fn vessel(&mut self, section: &Section<'t>) -> Option<Vessel> {
+        self.check_keys(section, VESSEL_KEYS);
+        let kinds = [
+            ("graduated cylinder", VesselKind::GraduatedCylinder),
+            ("burette", VesselKind::Burette),
+            ("balance", VesselKind::Balance),
+        ];
+        if section.table.get("kind").is_none() {
+            let fault = Fault::row(
+                section.line,
+                "no such key",
+                "graduated cylinder or burette or balance",
+            );
+            self.push(fault.in_column(&path(section, "kind")));
+        }
+        let name = self.words(section, "name");
+        let class = self.words(section, "class");
+        let kind = self.choice(section, "kind", &kinds)?;
+        let basis = if kind == VesselKind::Balance {
+            Basis::Mass
+        } else {
+            Basis::Volume
+        };
+        let amount = match basis {
+            Basis::Volume => Quantity::Volume,
+            Basis::Mass => Quantity::Mass,
+        };
+        let vessel = Vessel {
+            name,
+            kind,
+            capacity: self.quantity(section, "capacity", amount, Sign::AboveZero),
+            division: self.quantity(section, "division", amount, Sign::AboveZero),
+            tolerance: self.quantity(section, "tolerance", amount, Sign::NotBelowZero),
+            class,
+            reading_uncertainty: self.quantity(
+                section,
+                "reading_uncertainty",
+                amount,
+                Sign::AboveZero,
+            ),
+            reading_offset_uncertainty: self.quantity(
+                section,
+                "reading_offset_uncertainty",
+                amount,
+                Sign::NotBelowZero,
+            ),
+        };
+        for (key, part) in [
+            ("division", vessel.division),
+            ("tolerance", vessel.tolerance),
+        ] {
+            let above = part
+                .zip(vessel.capacity)
+                .is_some_and(|(part, capacity)| part >= capacity);
+            if above && let Some((line, value)) = self.value(section, key) {
+                let fault = Fault::cell(
+                    line,
+                    &path(section, key),
+                    &shown(value),
+                    format!("a {key} below the capacity"),
+                );
+                self.push(fault);
+            }
+        }
+        Some(vessel)
+    }
+
+    fn fluid(&mut self, section: &Section<'t>) -> Fluid {
+        self.check_keys(section, FLUID_KEYS);
+        Fluid {
+            name: self.words(section, "name"),
+            density: self.quantity(section, "density", Quantity::Density, Sign::AboveZero),
+            density_temperature_c: self.quantity(
+                section,
+                "density_temperature",
+                Quantity::Temperature,
+                Sign::Any,
+            ),
+            density_uncertainty: self.quantity(
+                section,
+                "density_uncertainty",
+                Quantity::Density,
+                Sign::NotBelowZero,
+            ),
+            expansion_per_k: self.quantity(
+                section,
+                "expansion",
+                Quantity::Expansion,
+                Sign::NotBelowZero,
+            ),
+        }
+    }
+
+    fn supply(&mut self, section: &Section<'t>) -> Supply {
+        self.check_keys(section, SUPPLY_KEYS);
+        let places = [("injector", "injector"), ("supply", "supply")];
+        Supply {
+            nominal: self.quantity(section, "nominal", Quantity::Voltage, Sign::AboveZero),
+            uncertainty: self.quantity(
+                section,
+                "uncertainty",
+                Quantity::Voltage,
+                Sign::NotBelowZero,
+            ),
+            measured_at: self
+                .choice(section, "measured_at", &places)
+                .map(str::to_owned),
+            harness_resistance: self.quantity(
+                section,
+                "harness_resistance",
+                Quantity::Resistance,
+                Sign::NotBelowZero,
+            ),
+        }
+    }
+
+    fn driver(&mut self, section: &Section<'t>) -> Driver {
+        self.check_keys(section, DRIVER_KEYS);
+        let kinds = [
+            ("saturated", "saturated"),
+            ("peak-and-hold", "peak-and-hold"),
+        ];
+        Driver {
+            kind: self.choice(section, "kind", &kinds).map(str::to_owned),
+            peak_current: self.quantity(
+                section,
+                "peak_current",
+                Quantity::Current,
+                Sign::AboveZero,
+            ),
+            hold_current: self.quantity(
+                section,
+                "hold_current",
+                Quantity::Current,
+                Sign::AboveZero,
+            ),
+        }
+    }
+
+    fn injector(&mut self, section: &Section<'t>) -> Option<InjectorCheck> {
+        self.check_keys(section, INJECTOR_KEYS);
+        if section.table.get("id").is_none() {
+            let fault = Fault::row(
+                section.line,
+                "no such key",
+                "the injector's id, as in the capture",
+            );
+            self.push(fault.in_column(&path(section, "id")));
+        }
+        let check = InjectorCheck {
+            id: self.words(section, "id").unwrap_or_default(),
+            cylinder: self.words(section, "cylinder"),
+            coil_resistance: self.quantity(
+                section,
+                "coil_resistance",
+                Quantity::Resistance,
+                Sign::AboveZero,
+            ),
+            insulation: self.quantity(
+                section,
+                "insulation",
+                Quantity::Resistance,
+                Sign::NotBelowZero,
+            ),
+            leakage: self
+                .quantity(section, "leakage", Quantity::VolumeFlow, Sign::NotBelowZero)
+                .map(|flow| flow * MS_PER_MINUTE),
+            spray: self.words(section, "spray"),
+            note: self.words(section, "note"),
+        };
+        (!check.id.is_empty()).then_some(check)
+    }
+
+    /// Two sections of one name cannot be told apart; no name is a name too.
+    fn refuse_doubles(&mut self, sections: &[Section<'t>], key: &str) {
+        let name = |section: &Section<'t>| match section.table.get(key).map(Spanned::get_ref) {
+            Some(DeValue::String(text)) => text.trim().to_owned(),
+            Some(DeValue::Integer(number)) => number.to_string(),
+            _ => String::new(),
+        };
+        for (at, section) in sections.iter().enumerate() {
+            let this = name(section);
+            let first = sections[..at].iter().find(|earlier| name(earlier) == this);
+            let Some(first) = first else { continue };
+            if this.is_empty() && key == "id" {
+                continue;
+            }
+            let expected = format!("another {key} than at line {}", first.line);
+            let line = self
+                .value(section, key)
+                .map_or(section.line, |(line, _)| line);
+            self.push(Fault::cell(line, &path(section, key), &this, expected));
+        }
+    }
+}

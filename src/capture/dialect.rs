@@ -1,0 +1,322 @@
+//! How the file is written: encoding, line ends, separator, comments, and which
+//! line a row stands on.
+
+use std::borrow::Cow;
+
+use csv::StringRecord;
+
+use super::fault::Fault;
+
+/// Decodes the bytes of a file.
+///
+/// Returns the text without a byte order mark, and whether it was read as
+/// Windows-1252 because it is not UTF-8.
+///
+/// # Errors
+/// A fault naming the byte and its offset where the bytes are text in neither.
+pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
+    if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
+        let fault = Fault::whole("UTF-16 text", "UTF-8 text");
+        return Err(Box::new(fault.hint("save the file as CSV UTF-8")));
+    }
+    let body = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    let skipped = bytes.len() - body.len();
+    let utf8 = std::str::from_utf8(body);
+    let foreign = body.iter().position(|b| match b {
+        b'\t' | b'\r' | b'\n' => false,
+        0..=0x1F | 0x7F => true,
+        // The five bytes that Windows-1252 leaves undefined.
+        0x81 | 0x8D | 0x8F | 0x90 | 0x9D => utf8.is_err(),
+        _ => false,
+    });
+    if let Some(at) = foreign {
+        let line = 1 + body[..at].iter().filter(|b| **b == b'\n').count() as u64;
+        let found = format!("byte 0x{:02X} at offset {}", body[at], at + skipped);
+        let hint = if bytes.starts_with(b"PK") {
+            "this looks like a workbook: save the sheet as CSV"
+        } else {
+            "save the file as plain text in UTF-8"
+        };
+        let fault = Fault::row(line, found, "text in UTF-8 or Windows-1252");
+        return Err(Box::new(fault.hint(hint)));
+    }
+    Ok(match utf8 {
+        Ok(text) => (one_line_end(text), false),
+        Err(_) => {
+            let (text, _) = encoding_rs::WINDOWS_1252.decode_without_bom_handling(body);
+            (Cow::Owned(one_line_end(&text).into_owned()), true)
+        }
+    })
+}
+
+/// Turns the lone carriage returns of an old file into line feeds, since a
+/// comment would not end at one.
+fn one_line_end(text: &str) -> Cow<'_, str> {
+    if text.contains('\r') && !text.contains('\n') {
+        Cow::Owned(text.replace('\r', "\n"))
+    } else {
+        Cow::Borrowed(text)
+    }
+}
+
+/// How cells are separated and which decimal marks can stand in them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Dialect {
+    /// Comma, semicolon or tab.
+    pub separator: u8,
+    /// Bytes before the first line that counts: a `sep=;` line of a spreadsheet.
+    start: usize,
+}
+
+impl Dialect {
+    /// Judges by the header line: of tab, semicolon and comma the most frequent outside quotes.
+    pub fn of(text: &str) -> Self {
+        let mut start = 0;
+        for line in text.split_inclusive('\n') {
+            let content = line.trim();
+            let declared = content
+                .get(..4)
+                .filter(|word| word.eq_ignore_ascii_case("sep="))
+                .and_then(|_| content[4..].bytes().next())
+                .filter(|b| matches!(b, b',' | b';') && content.len() == 5);
+            if let Some(separator) = declared {
+                return Self {
+                    separator,
+                    start: start + line.len(),
+                };
+            }
+            if !content.is_empty() && !content.starts_with('#') && !content.starts_with("\"#") {
+                return Self {
+                    separator: most_frequent_separator(content),
+                    start: 0,
+                };
+            }
+            start += line.len();
+        }
+        Self {
+            separator: b',',
+            start: 0,
+        }
+    }
+
+    /// Whether a comma can be a decimal mark.
+    pub fn decimal_comma(self) -> bool {
+        self.separator != b','
+    }
+}
+
+fn most_frequent_separator(header: &str) -> u8 {
+    let mut counts = [0usize; 3];
+    let mut quoted = false;
+    for byte in header.bytes() {
+        match byte {
+            b'"' => quoted = !quoted,
+            b'\t' if !quoted => counts[0] += 1,
+            b';' if !quoted => counts[1] += 1,
+            b',' if !quoted => counts[2] += 1,
+            _ => {}
+        }
+    }
+    // On a tie the comma gives way: it also stands in numbers and in notes.
+    let most = counts.iter().max().copied().unwrap_or(0);
+    match counts.iter().position(|c| *c == most && most > 0) {
+        Some(0) => b'\t',
+        Some(1) => b';',
+        _ => b',',
+    }
+}
+
+/// The rows of a text with their lines; comments, blank lines and rows of empty
+/// cells left out.
+pub(super) struct Rows<'a> {
+    bytes: &'a [u8],
+    reader: csv::Reader<&'a [u8]>,
+    separator: u8,
+    offset: usize,
+    at: usize,
+    row_end: usize,
+    line: u64,
+    header_cells: usize,
+    /// Comment lines that look like readings.
+    pub comment_readings: u64,
+    /// Line of the first of them.
+    pub first_comment_reading: u64,
+    /// Line where a quote opens that is never closed.
+    pub open_quote: Option<u64>,
+}
+
+impl<'a> Rows<'a> {
+    /// Starts at the top of a text.
+    pub fn new(text: &'a str, dialect: Dialect) -> Self {
+        let mut rows = Self {
+            bytes: text.as_bytes(),
+            reader: csv::ReaderBuilder::new()
+                .has_headers(false)
+                .flexible(true)
+                .delimiter(dialect.separator)
+                .comment(Some(b'#'))
+                .from_reader(&text.as_bytes()[dialect.start..]),
+            separator: dialect.separator,
+            offset: dialect.start,
+            at: 0,
+            row_end: 0,
+            line: 1,
+            header_cells: 0,
+            comment_readings: 0,
+            first_comment_reading: 0,
+            open_quote: None,
+        };
+        rows.advance_to(dialect.start);
+        rows
+    }
+
+    /// Says how many cells the header has, so that readings in comments are noticed.
+    pub fn set_header_cells(&mut self, cells: usize) {
+        self.header_cells = cells;
+    }
+
+    /// Reads the next row into `record`; returns its line, or `None` at the end.
+    pub fn next(&mut self, record: &mut StringRecord) -> Option<u64> {
+        loop {
+            let more = self
+                .reader
+                .read_record(record)
+                .expect("the text is UTF-8, lies in memory and may have rows of any length");
+            if !more {
+                self.look_for_open_quote();
+                self.advance_to(self.bytes.len());
+                return None;
+            }
+            let start = record.position().map_or(0, |p| p.byte() as usize) + self.offset;
+            self.advance_to(start);
+            self.skip_comments();
+            let line = self.line;
+            self.row_end = self.reader.position().byte() as usize + self.offset;
+            // A spreadsheet saves a comment with a comma in it as a quoted cell and empty ones.
+            let mut cells = record.iter();
+            let first = cells.next().unwrap_or("").trim();
+            let rest_empty = cells.all(|cell| cell.trim().is_empty());
+            if !(rest_empty && (first.is_empty() || first.starts_with('#'))) {
+                return Some(line);
+            }
+        }
+    }
+
+    /// Moves to an offset, counting lines.
+    fn advance_to(&mut self, offset: usize) {
+        while self.at < offset {
+            self.step();
+        }
+    }
+
+    /// Moves over one byte or line end.
+    fn step(&mut self) {
+        match self.bytes[self.at] {
+            b'\n' => self.line += 1,
+            b'\r' => {
+                self.line += 1;
+                if self.bytes.get(self.at + 1) == Some(&b'\n') {
+                    self.at += 1;
+                }
+            }
+            _ => {}
+        }
+        self.at += 1;
+    }
+
+    /// Moves over the blank lines and comments that stand before a row.
+    fn skip_comments(&mut self) {
+        loop {
+            match self.bytes.get(self.at) {
+                Some(b'\n' | b'\r') => self.step(),
+                Some(b'#') => {
+                    let rest = &self.bytes[self.at..];
+                    let length = rest.iter().position(|b| *b == b'\n').unwrap_or(rest.len());
+                    self.look_at_comment(&rest[..length]);
+                    self.at += length;
+                }
+                _ => return,
+            }
+        }
+    }
+
+    /// An injector named `#1` would vanish without a word; a comment shaped like a row is counted.
+    fn look_at_comment(&mut self, comment: &[u8]) {
+        if self.header_cells < 3 {
+            return;
+        }
+        let cells = comment.split(|b| *b == self.separator);
+        let numbers = cells
+            .clone()
+            .filter(|cell| {
+                std::str::from_utf8(cell)
+                    .is_ok_and(|text| text.trim().replace(',', ".").parse::<f64>().is_ok())
+            })
+            .count();
+        if cells.count() == self.header_cells && numbers >= 2 {
+            if self.comment_readings == 0 {
+                self.first_comment_reading = self.line;
+            }
+            self.comment_readings += 1;
+        }
+    }
+
+    /// A quote that is never closed swallows the rest of the file into the last row.
+    fn look_for_open_quote(&mut self) {
+        let row = self.bytes.get(self.at..self.row_end).unwrap_or_default();
+        let quotes = row.iter().filter(|b| **b == b'"').count();
+        if quotes % 2 == 1 && row.trim_ascii_end().contains(&b'\n') {
+            self.open_quote = Some(self.line);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lines(text: &str) -> Vec<(u64, Vec<String>)> {
+        let mut rows = Rows::new(text, Dialect::of(text));
+        let mut record = StringRecord::new();
+        let mut found = Vec::new();
+        while let Some(line) = rows.next(&mut record) {
+            found.push((line, record.iter().map(str::to_owned).collect()));
+        }
+        found
+    }
+
+    #[test]
+    fn lines_are_those_of_the_file() {
+        let text = "# comment\n\na,b\n1,\"two\nlines\"\n\n# more\n,,\n3,4\n";
+        let numbers: Vec<_> = lines(text).iter().map(|(line, _)| *line).collect();
+        assert_eq!(numbers, [3, 4, 9]);
+        let crlf = text.replace('\n', "\r\n");
+        let numbers: Vec<_> = lines(&crlf).iter().map(|(line, _)| *line).collect();
+        assert_eq!(numbers, [3, 4, 9]);
+    }
+
+    #[test]
+    fn lone_carriage_returns_end_lines() {
+        let (text, _) = decode(b"# c\ra,b\r1,2\r").unwrap();
+        let numbers: Vec<_> = lines(&text).iter().map(|(line, _)| *line).collect();
+        assert_eq!(numbers, [2, 3]);
+    }
+
+    #[test]
+    fn separator_is_the_most_frequent_one_outside_quotes() {
+        assert_eq!(Dialect::of("# a,b,c\n\"x,y,z\";b;c\n").separator, b';');
+        assert_eq!(Dialect::of("a\tb,c\td\n").separator, b'\t');
+        assert_eq!(Dialect::of("a,b;c\n").separator, b';');
+        assert_eq!(lines("sep=;\na;b\n1;2\n")[0].0, 2);
+    }
+
+    #[test]
+    fn bytes_that_are_no_text_are_named() {
+        let fault = decode(b"a,b\n1,\x812\n").unwrap_err();
+        assert_eq!(fault.found, "byte 0x81 at offset 6");
+        assert_eq!(fault.line, Some(2));
+        assert!(decode(b"a\0b").unwrap_err().found.contains("0x00"));
+        assert_eq!(decode(b"caf\xE9").unwrap().0, "café");
+        assert!(decode(b"caf\xE9").unwrap().1);
+    }
+}

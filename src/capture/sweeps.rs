@@ -1,0 +1,242 @@
+//! Which readings belong together: one injector, stage, voltage and pressure set
+//! point in one run.
+
+use std::collections::{BTreeMap, HashMap};
+
+use super::fault::Fault;
+use super::reading::{Reading, Sweep};
+use super::row::RowReading;
+use crate::units::Basis;
+
+/// Voltages that differ by less are one set point, V.
+pub(super) const SAME_VOLTAGE_V: f64 = 0.05;
+/// Pressures that differ by less are one set point, kPa.
+pub(super) const SAME_PRESSURE_KPA: f64 = 0.5;
+/// Relative slack of a comparison between sums of decimal fractions.
+const ROUNDING: f64 = 1e-9;
+
+/// Whether two set points are the same within `tolerance` (both in V, or both in kPa).
+pub(super) fn same_set_point(a: f64, b: f64, tolerance: f64) -> bool {
+    (a - b).abs() < tolerance * (1.0 - ROUNDING)
+}
+
+/// Words met in the files, each kept once, numbered by first appearance.
+#[derive(Default)]
+struct Words {
+    numbers: HashMap<String, usize>,
+    list: Vec<String>,
+}
+
+impl Words {
+    fn number(&mut self, word: &str) -> usize {
+        if let Some(number) = self.numbers.get(word) {
+            return *number;
+        }
+        let number = self.list.len();
+        self.numbers.insert(word.to_owned(), number);
+        self.list.push(word.to_owned());
+        number
+    }
+}
+
+/// What readings of one group share, as the cells say it; set points as bits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+struct Key {
+    injector: usize,
+    stage: Option<usize>,
+    pressure: Option<u64>,
+    voltage: Option<u64>,
+    source: usize,
+}
+
+struct Group {
+    key: Key,
+    basis: Basis,
+    readings: Vec<Reading>,
+}
+
+/// Readings sorted into groups as they come.
+#[derive(Default)]
+pub(super) struct Groups {
+    injectors: Words,
+    stages: Words,
+    index: HashMap<Key, usize>,
+    groups: Vec<Group>,
+    /// Per file, whether mixed bases were complained about already.
+    mixed: Vec<(usize, Fault)>,
+}
+
+/// Neighbouring set points that were taken as one.
+pub(super) struct Merged {
+    pub low: f64,
+    pub high: f64,
+    pub taken_as: f64,
+}
+
+/// The sweeps with what was noticed while sorting.
+pub(super) struct Sorted {
+    pub sweeps: Vec<Sweep>,
+    pub merged_voltages: Vec<Merged>,
+    pub merged_pressures: Vec<Merged>,
+    /// Faults with the index of their file.
+    pub faults: Vec<(usize, Fault)>,
+}
+
+impl Groups {
+    /// Adds a reading; set points not stated by its row are already filled in.
+    pub fn add(&mut self, row: RowReading<'_>) {
+        let key = Key {
+            injector: self.injectors.number(row.injector),
+            stage: row.stage.map(|stage| self.stages.number(stage)),
+            pressure: row.pressure_kpa.map(f64::to_bits),
+            voltage: row.voltage_v.map(f64::to_bits),
+            source: row.reading.source,
+        };
+        let next = self.groups.len();
+        let at = *self.index.entry(key).or_insert(next);
+        if at == next {
+            self.groups.push(Group {
+                key,
+                basis: row.basis,
+                readings: Vec::new(),
+            });
+        }
+        let group = &mut self.groups[at];
+        if group.basis == row.basis {
+            group.readings.push(row.reading);
+        } else if let Some(first) = group.readings.first() {
+            let known = self.mixed.iter().any(|(source, _)| *source == key.source);
+            if !known {
+                let fault = mixed_bases(row.basis, group.basis, row.reading.line, first.line);
+                self.mixed.push((key.source, fault));
+            }
+        }
+    }
+
+    /// Joins groups whose set points are the same and puts all in order.
+    pub fn finish(self) -> Sorted {
+        let count = |set_point: fn(&Key) -> Option<u64>| {
+            let mut counts: BTreeMap<u64, usize> = BTreeMap::new();
+            for group in &self.groups {
+                if let Some(bits) = set_point(&group.key) {
+                    *counts.entry(bits).or_default() += group.readings.len();
+                }
+            }
+            counts
+        };
+        let voltages = SetPointClasses::of(&count(|key| key.voltage), SAME_VOLTAGE_V);
+        let pressures = SetPointClasses::of(&count(|key| key.pressure), SAME_PRESSURE_KPA);
+        let mut faults = self.mixed;
+        // Not stated sorts last, hence the number beyond all others.
+        let last = usize::MAX;
+        let mut sorted: BTreeMap<[usize; 5], Sweep> = BTreeMap::new();
+        for group in self.groups {
+            let key = group.key;
+            let pressure = key.pressure.map(|bits| pressures.class(bits));
+            let voltage = key.voltage.map(|bits| voltages.class(bits));
+            let place = [
+                key.injector,
+                // No stage comes before the first named one.
+                key.stage.map_or(0, |stage| stage + 1),
+                pressure.unwrap_or(last),
+                voltage.unwrap_or(last),
+                key.source,
+            ];
+            let sweep = sorted.entry(place).or_insert_with(|| Sweep {
+                injector: self.injectors.list[key.injector].clone(),
+                stage: key.stage.map(|stage| self.stages.list[stage].clone()),
+                voltage_v: voltage.map(|class| voltages.values[class]),
+                pressure_kpa: pressure.map(|class| pressures.values[class]),
+                basis: group.basis,
+                readings: Vec::new(),
+            });
+            if sweep.basis != group.basis
+                && let (Some(first), Some(later)) = (sweep.readings.first(), group.readings.first())
+            {
+                let fault = mixed_bases(group.basis, sweep.basis, later.line, first.line);
+                faults.push((key.source, fault));
+            } else if sweep.readings.is_empty() {
+                sweep.readings = group.readings;
+            } else {
+                sweep.readings.extend(group.readings);
+                sweep.readings.sort_by_key(|reading| reading.line);
+            }
+        }
+        Sorted {
+            sweeps: sorted.into_values().collect(),
+            merged_voltages: voltages.merged,
+            merged_pressures: pressures.merged,
+            faults,
+        }
+    }
+}
+
+fn mixed_bases(found: Basis, first: Basis, line: u64, first_line: u64) -> Fault {
+    let word = |basis| match basis {
+        Basis::Volume => "a volume",
+        Basis::Mass => "a mass",
+    };
+    Fault::row(
+        line,
+        word(found),
+        format!(
+            "{} as at line {first_line}: a sweep is read in one quantity",
+            word(first)
+        ),
+    )
+    .hint("put readings by volume and by mass into files of their own, or name different stages")
+}
+
+/// Set points that are the same, each class with the value it is known by.
+struct SetPointClasses {
+    /// Every stated value in ascending order with its class.
+    members: Vec<(f64, usize)>,
+    /// The most frequent value of each class, ascending.
+    values: Vec<f64>,
+    merged: Vec<Merged>,
+}
+
+impl SetPointClasses {
+    /// Neighbours closer than the tolerance share a class, so that the outcome does
+    /// not depend on the order of the rows.
+    fn of(counts: &BTreeMap<u64, usize>, tolerance: f64) -> Self {
+        let mut stated: Vec<(f64, usize)> = counts
+            .iter()
+            .map(|(bits, count)| (f64::from_bits(*bits), *count))
+            .collect();
+        stated.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut classes = Self {
+            members: Vec::new(),
+            values: Vec::new(),
+            merged: Vec::new(),
+        };
+        for class in stated.chunk_by(|a, b| same_set_point(a.0, b.0, tolerance)) {
+            let number = classes.values.len();
+            let mut best = class[0];
+            for member in class {
+                classes.members.push((member.0, number));
+                if member.1 > best.1 {
+                    best = *member;
+                }
+            }
+            classes.values.push(best.0);
+            let (low, high) = (class[0].0, class[class.len() - 1].0);
+            if !same_set_point(low, high, tolerance) {
+                classes.merged.push(Merged {
+                    low,
+                    high,
+                    taken_as: best.0,
+                });
+            }
+        }
+        classes
+    }
+
+    fn class(&self, bits: u64) -> usize {
+        let value = f64::from_bits(bits);
+        let at = self
+            .members
+            .binary_search_by(|member| member.0.total_cmp(&value));
+        self.members[at.expect("every stated set point was counted")].1
+    }
+}

@@ -1,0 +1,54 @@
+//! `match`: is the set alike? From captures or characterisation files.
+
+use super::args::MatchArgs;
+use super::files::{Input, read_document, read_input};
+use super::fit::{criterion, match_outcome};
+use super::{Failure, Outcome, print};
+use crate::characterisation::Characterisation;
+use crate::fit::FitOptions;
+use crate::{Request, characterise, match_documents, report};
+
+/// Runs the command.
+pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Failure> {
+    let documents = documents(read_input(&args.input)?)?;
+    let set = match_documents(&documents, &args.set.at, criterion(&args.set)).ok_or_else(|| {
+        Failure::other(
+            "nothing to compare: fewer than two injectors were measured at a common operating point",
+            "give a capture or files of at least two injectors, or state --at within what was measured",
+        )
+    })?;
+    if args.json {
+        let json = serde_json::to_string_pretty(&set)
+            .map_err(|e| Failure::other(e, "please report the capture that led here"))?;
+        print(&format!("{json}\n"))?;
+    } else {
+        print(&report::set_text(&set, &super::style()))?;
+    }
+    Ok(match_outcome(Some(&set)))
+}
+
+/// Characterisation files as they are; captures fitted first.
+fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
+    let is_document = |bytes: &[u8]| bytes.trim_ascii_start().starts_with(b"{");
+    let (files, captures): (Vec<_>, Vec<_>) =
+        input.files.into_iter().partition(|f| is_document(&f.bytes));
+    let mut documents = Vec::new();
+    for file in files {
+        let document = read_document(&file.name, &file.bytes)?;
+        documents.push(document);
+    }
+    if !captures.is_empty() {
+        let request = Request {
+            fit: FitOptions::default(),
+            points: Vec::new(),
+            criterion: crate::matching::Criterion {
+                tolerance_percent: None,
+                risk_percent: 5.0,
+            },
+        };
+        let document = characterise(&captures, input.bench, input.set_points, &request)
+            .map_err(Failure::Faults)?;
+        documents.push(document);
+    }
+    Ok(documents)
+}

@@ -1,0 +1,251 @@
+//! All sweeps of a capture: one line range per condition, sweeps in parallel,
+//! then what the sweeps of one injector tell about each other.
+
+use std::collections::HashMap;
+
+use rayon::prelude::*;
+use serde_json::json;
+
+use super::across::{check_equal_slopes, sensitivities};
+use super::by_curve::fit_by_curve;
+use super::by_line::fit_by_line;
+use super::core::Core;
+use super::describe::{Told, describe, undescribed};
+use super::line_range::default_line_range;
+use super::one_width;
+use super::prepared::Prepared;
+use super::type_b::effects;
+use super::vessel_offset::{self, Carried};
+use super::{FitError, FitOptions, ModelChoice, SweepFit, WeightChoice};
+use crate::capture::{Capture, Sweep};
+use crate::finding::{Finding, Kind};
+
+/// One injector with its fitted sweeps.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FittedInjector {
+    /// Id.
+    pub id: String,
+    /// Sweeps in the order of the capture.
+    pub sweeps: Vec<SweepFit>,
+}
+
+/// Fits every sweep of a capture.
+///
+/// The result does not depend on the number of threads. A sweep that cannot be
+/// fitted is present without figures and with a finding that says why.
+pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjector> {
+    let mut prepared = prepare(capture, options);
+    let mut cores: Vec<Result<Fitted, Unfit>> =
+        prepared.par_iter().map(|p| fit_sweep(p, options)).collect();
+    let dead_times: Vec<Option<f64>> = cores
+        .iter()
+        .map(|c| c.as_ref().ok().map(|f| f.core.dead_time_value()))
+        .collect();
+    let sensitivities = sensitivities(&prepared, &dead_times);
+    share_offsets(&mut prepared, &mut cores, options);
+    // How far a reading off its voltage moves is known only now: once more for those.
+    prepared
+        .par_iter_mut()
+        .zip(&mut cores)
+        .zip(&sensitivities)
+        .for_each(|((p, core), sensitivity)| {
+            if let (Ok(fitted), Some(per_volt)) = (&core, sensitivity.per_volt)
+                && p.carry_voltage(fitted.core.slope, per_volt)
+            {
+                *core = fit_sweep(p, options);
+            }
+        });
+    let fits: Vec<SweepFit> = prepared
+        .par_iter()
+        .zip(cores)
+        .zip(&sensitivities)
+        .map(|((prepared, core), sensitivity)| {
+            if prepared.widths().len() == 1 {
+                return one_width::describe(prepared, &capture.bench, options);
+            }
+            let fitted = match core {
+                Ok(fitted) => fitted,
+                Err(unfit) => return undescribed(prepared, options, &unfit.why, unfit.advice),
+            };
+            let effects = effects(
+                &capture.bench,
+                prepared.sweep,
+                &prepared.instrument,
+                *sensitivity,
+            );
+            let told = Told {
+                prepared,
+                core: fitted.core,
+                effects,
+                other: fitted.other,
+            };
+            match describe(&told, options) {
+                Ok(mut fit) => {
+                    fit.findings.extend(fitted.finding);
+                    fit
+                }
+                Err(error) => undescribed(prepared, options, &error.to_string(), MORE_WIDTHS),
+            }
+        })
+        .collect();
+    let mut injectors = gather_injectors(&capture.sweeps, fits);
+    injectors
+        .par_iter_mut()
+        .for_each(|i| check_equal_slopes(&i.id, &mut i.sweeps));
+    injectors
+}
+
+/// Fits sweeps again that take the reading offset of their vessel from others.
+fn share_offsets(
+    prepared: &mut [Prepared<'_>],
+    cores: &mut [Result<Fitted, Unfit>],
+    options: &FitOptions,
+) {
+    let known: Vec<Option<&Core>> = cores
+        .iter()
+        .map(|c| c.as_ref().ok().map(|f| &f.core))
+        .collect();
+    let carried = vessel_offset::carried(prepared, &known);
+    prepared
+        .par_iter_mut()
+        .zip(cores)
+        .zip(carried)
+        .for_each(|((p, core), carried)| {
+            let finding = match carried {
+                Carried::Nothing => return,
+                Carried::Disagree(finding) => finding,
+                Carried::Prior {
+                    mean,
+                    uncertainty,
+                    finding,
+                } => {
+                    p.instrument.offset_mean = mean;
+                    p.instrument.offset_uncertainty = uncertainty;
+                    *core = fit_sweep(p, options);
+                    finding
+                }
+            };
+            if let Ok(fitted) = core {
+                fitted.finding.get_or_insert(finding);
+            }
+        });
+}
+
+const MORE_WIDTHS: &str =
+    "run at least three pulse widths, the longest several times the dead time";
+
+/// What came out of the readings of one sweep.
+struct Fitted {
+    core: Core,
+    other: Option<(Core, String)>,
+    /// Why a line stands where a curve was looked for, or whence its reading offset.
+    finding: Option<Finding>,
+}
+
+/// Why nothing came out.
+struct Unfit {
+    why: String,
+    advice: &'static str,
+}
+
+fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> {
+    let condition = |s: &Sweep| {
+        (
+            s.stage.clone(),
+            s.voltage_v.map(f64::to_bits),
+            s.pressure_kpa.map(f64::to_bits),
+        )
+    };
+    let mut ranges = HashMap::new();
+    for sweep in &capture.sweeps {
+        ranges.entry(condition(sweep)).or_insert_with_key(|key| {
+            options.line_range_ms.or_else(|| {
+                default_line_range(capture.sweeps.iter().filter(|s| condition(s) == *key))
+            })
+        });
+    }
+    capture
+        .sweeps
+        .iter()
+        .map(|sweep| {
+            let source = sweep
+                .readings
+                .first()
+                .map_or("", |r| capture.sources[r.source].name.as_str());
+            Prepared::new(
+                sweep,
+                source,
+                &capture.bench,
+                ranges[&condition(sweep)],
+                options,
+            )
+        })
+        .collect()
+}
+
+/// Fits one sweep by the model that was chosen.
+fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Unfit> {
+    if prepared.used().next().is_none() {
+        return Err(Unfit {
+            why: "no usable reading".to_owned(),
+            advice: "every reading is left out or above the duty limit; see the points of this sweep",
+        });
+    }
+    // Asked for by name, equal weights mean the straight line's ordinary least squares.
+    let line = || fit_by_line(prepared, options.weights);
+    let unfit = |error: FitError| Unfit {
+        why: error.to_string(),
+        advice: MORE_WIDTHS,
+    };
+    if options.model == ModelChoice::Line || options.weights == WeightChoice::Equal {
+        return Ok(Fitted {
+            core: line().map_err(unfit)?,
+            other: None,
+            finding: None,
+        });
+    }
+    match (fit_by_curve(prepared, options), options.model) {
+        (Ok(core), _) => {
+            let why = "a straight line ignores the bend at short pulses and the reading offset";
+            let other = line().ok().map(|core| (core, why.to_owned()));
+            Ok(Fitted {
+                core,
+                other,
+                finding: None,
+            })
+        }
+        (Err(error), ModelChoice::Auto) => {
+            let place = prepared.sweep.place(prepared.source);
+            let finding = Finding::new(
+                Kind::LineInstead,
+                place,
+                &[("why", json!(error.to_string()))],
+            );
+            Ok(Fitted {
+                core: line().map_err(unfit)?,
+                other: None,
+                finding: Some(finding),
+            })
+        }
+        (Err(error), _) => Err(Unfit {
+            why: error.to_string(),
+            advice: MORE_WIDTHS,
+        }),
+    }
+}
+
+fn gather_injectors(sweeps: &[Sweep], fits: Vec<SweepFit>) -> Vec<FittedInjector> {
+    let mut injectors: Vec<FittedInjector> = Vec::new();
+    let mut places = HashMap::new();
+    for (sweep, fit) in sweeps.iter().zip(fits) {
+        let place = *places.entry(sweep.injector.as_str()).or_insert_with(|| {
+            injectors.push(FittedInjector {
+                id: sweep.injector.clone(),
+                sweeps: Vec::new(),
+            });
+            injectors.len() - 1
+        });
+        injectors[place].sweeps.push(fit);
+    }
+    injectors
+}

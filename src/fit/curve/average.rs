@@ -1,0 +1,423 @@
+//! The average over scales: which combinations of departure and noise carry
+//! weight, and what each says about the targets.
+
+use super::CurveSetup;
+use super::cells::{Cells, NoiseNode};
+use super::kernel::{self, Geometry, Member};
+use super::posterior::{self, Factored, Projection, Regression};
+
+/// A sweep made ready: data, geometry, family and noise nodes.
+pub(super) struct Model {
+    /// Collapsed readings.
+    pub cells: Cells,
+    /// Provisional slope, delivered units per pulse and ms.
+    pub scale: f64,
+    /// Widths of the targets after the two of the line, ms.
+    pub target_widths: Vec<f64>,
+    /// Shapes and local covariances.
+    pub geometry: Geometry,
+    /// Departures averaged over.
+    pub members: Vec<Member>,
+    /// Covariance of each member at the measured widths.
+    pub departures: Vec<Vec<f64>>,
+    /// Noise scales averaged over.
+    pub nodes: Vec<NoiseNode>,
+}
+
+impl Model {
+    /// Index of the target at a width that was given as a target.
+    pub fn target_of(&self, width: f64) -> usize {
+        2 + self
+            .target_widths
+            .iter()
+            .position(|&w| w == width)
+            .expect("every reading's width is a target")
+    }
+}
+
+/// Prepares a model for the readings in `cells`.
+pub(super) fn model(
+    cells: Cells,
+    setup: &CurveSetup,
+    start: (f64, f64),
+    target_widths: Vec<f64>,
+    members: Vec<Member>,
+    nodes: Vec<NoiseNode>,
+) -> Model {
+    let (scale, dead_time) = start;
+    let geometry = kernel::geometry(
+        &cells,
+        &kernel::Wanted {
+            line_range: setup.line_range,
+            grid: &target_widths,
+            dead_time,
+        },
+    );
+    let departures = members
+        .iter()
+        .map(|m| kernel::covariance(&geometry, m))
+        .collect();
+    Model {
+        cells,
+        scale,
+        target_widths,
+        geometry,
+        members,
+        departures,
+        nodes,
+    }
+}
+
+/// One combination of member, noise node and mean.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Candidate {
+    /// Index into `Model::members`.
+    pub member: usize,
+    /// Index into `Model::nodes`.
+    pub node: usize,
+    /// Index into `Member::means`.
+    pub mean: usize,
+    /// Log weight, apart from a constant.
+    pub log_weight: f64,
+}
+
+/// Combinations this many nats below the best are dropped: e⁻⁹ is one part in
+/// eight thousand.
+const NEGLIGIBLE: f64 = 9.0;
+/// Noise nodes this many nats below the best, by the probing members.
+const NEGLIGIBLE_NODE: f64 = 5.0;
+
+/// Evaluates one member at one node, all means; gives the best log weight.
+fn evaluate(
+    model: &Model,
+    node: &NoiseNode,
+    node_index: usize,
+    member: usize,
+    all: &mut Vec<Candidate>,
+) -> f64 {
+    let m = &model.members[member];
+    let mut best = f64::NEG_INFINITY;
+    let Some(factored) = posterior::factor(&model.geometry, &model.departures[member], m, node)
+    else {
+        return best;
+    };
+    for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
+        if let Some(r) = posterior::regress(&factored, node, value, m.log_prior + log_prior) {
+            best = best.max(r.log_weight);
+            all.push(Candidate {
+                member,
+                node: node_index,
+                mean,
+                log_weight: r.log_weight,
+            });
+        }
+    }
+    best
+}
+
+/// Finds the noise nodes that matter: every other node of the grid first, then
+/// the neighbours of those that carry weight. Gives them with the candidates of
+/// the probing members.
+fn noise_nodes(
+    model: &Model,
+    setup: &CurveSetup,
+    probes: &[usize],
+) -> (Vec<NoiseNode>, Vec<Candidate>) {
+    let read = setup.reading.nodes(&READ_STEPS);
+    let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
+    let mut best = vec![vec![f64::NAN; repeat.len()]; read.len()];
+    let mut found: Vec<(NoiseNode, f64, Vec<Candidate>)> = Vec::new();
+    let mut top = f64::NEG_INFINITY;
+    let mut queue: Vec<(usize, usize)> = Vec::new();
+    for i in (0..read.len()).step_by(2) {
+        queue.extend((0..repeat.len()).step_by(2).map(|j| (i, j)));
+    }
+    while !queue.is_empty() {
+        for &(i, j) in &queue {
+            let node = super::cells::noise_node(
+                &model.cells,
+                setup,
+                model.scale,
+                (read[i].0, repeat[j].0),
+                read[i].1 + repeat[j].1,
+            );
+            let mut candidates = Vec::new();
+            let mut value = f64::NEG_INFINITY;
+            for &member in probes {
+                value = value.max(evaluate(model, &node, 0, member, &mut candidates));
+            }
+            best[i][j] = value;
+            top = top.max(value);
+            found.push((node, value, candidates));
+        }
+        queue.clear();
+        for i in 0..read.len() {
+            for j in 0..repeat.len() {
+                let near = |a: usize, b: usize| {
+                    (a.saturating_sub(1)..=(a + 1).min(b - 1)).collect::<Vec<_>>()
+                };
+                let wanted = best[i][j].is_nan()
+                    && near(i, read.len()).iter().any(|&a| {
+                        near(j, repeat.len())
+                            .iter()
+                            .any(|&b| best[a][b] > top - NEGLIGIBLE_NODE)
+                    });
+                if wanted {
+                    queue.push((i, j));
+                }
+            }
+        }
+    }
+    found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
+    let mut nodes = Vec::with_capacity(found.len());
+    let mut candidates = Vec::new();
+    for (index, (node, _, list)) in found.into_iter().enumerate() {
+        nodes.push(node);
+        candidates.extend(list.into_iter().map(|c| Candidate { node: index, ..c }));
+    }
+    (nodes, candidates)
+}
+
+/// Nodes of the reading uncertainty in prior standard deviations.
+const READ_STEPS: [f64; 5] = [-1.3, -0.65, 0.0, 0.65, 1.3];
+/// Nodes of the repeatability: further up than down, because a rig worse than
+/// expected must not pass for a curve. The step is a factor 1.4, about what
+/// two dozen readings tell apart.
+const REPEAT_STEPS: [f64; 13] = [
+    -2.0, -1.6, -1.2, -0.8, -0.4, 0.0, 0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8,
+];
+
+/// Brings nodes together whose variances are alike: where all readings fill the
+/// vessel alike only the sum of reading noise and repeatability matters, and a
+/// whole ridge of nodes says the same. The joint node has the mean variances of
+/// its nodes, and their weight as the scouts see it.
+fn gather(
+    model: &Model,
+    setup: &CurveSetup,
+    nodes: Vec<NoiseNode>,
+    found: &[Candidate],
+    scouts: &[usize],
+) -> Vec<NoiseNode> {
+    let weights: Vec<f64> = (0..nodes.len())
+        .map(|k| log_sum(found.iter().filter(|c| c.node == k).map(|c| c.log_weight)))
+        .collect();
+    let mut order: Vec<usize> = (0..nodes.len()).collect();
+    order.sort_by(|&a, &b| weights[b].total_cmp(&weights[a]));
+    let mut ratio = ALIKE;
+    let mut groups = groups_alike(&nodes, &order, ratio);
+    // Where readings say little of the noise a coarser grid says as much.
+    while groups.len() > MOST_NODES {
+        ratio *= 1.2;
+        groups = groups_alike(&nodes, &order, ratio);
+    }
+    let mut out = Vec::with_capacity(groups.len());
+    for group in groups {
+        let top = weights[group[0]];
+        let (mut sum, mut read, mut repeat) = (0.0, 0.0, 0.0);
+        for &k in &group {
+            let w = (weights[k] - top).exp();
+            sum += w;
+            read += w * nodes[k].read * nodes[k].read;
+            repeat += w * nodes[k].repeatability * nodes[k].repeatability;
+        }
+        let noise = ((read / sum).sqrt(), (repeat / sum).sqrt());
+        let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
+        let mut own = Vec::new();
+        for &member in scouts {
+            evaluate(model, &node, 0, member, &mut own);
+        }
+        node.log_constant += top + sum.ln() - log_sum(own.iter().map(|c| c.log_weight));
+        out.push(node);
+    }
+    out
+}
+
+/// Groups of nodes, each led by its heaviest, whose variances stay within a
+/// ratio of the leader's at every width. `order` is by falling weight.
+fn groups_alike(nodes: &[NoiseNode], order: &[usize], ratio: f64) -> Vec<Vec<usize>> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for &k in order {
+        let alike = |leader: usize| {
+            let widths = nodes[k]
+                .mean_variance
+                .iter()
+                .zip(&nodes[leader].mean_variance);
+            widths
+                .into_iter()
+                .all(|(&a, &b)| a < ratio * b && b < ratio * a)
+        };
+        match groups.iter_mut().find(|g| alike(g[0])) {
+            Some(group) => group.push(k),
+            None => groups.push(vec![k]),
+        }
+    }
+    groups
+}
+
+/// Nodes kept at most after gathering.
+const MOST_NODES: usize = 10;
+
+/// Ratio of variances up to which two nodes are alike.
+const ALIKE: f64 = 1.6;
+
+/// ln Σ exp, safe for values of any size.
+pub(super) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    let top = values.clone().fold(f64::NEG_INFINITY, f64::max);
+    if top.is_infinite() {
+        return top;
+    }
+    top + values.map(|v| (v - top).exp()).sum::<f64>().ln()
+}
+
+/// Weighs all combinations, best first, negligible ones left out.
+pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
+    let count = model.members.len();
+    let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
+    let mut all = Vec::new();
+    for round in 0..count {
+        // The search for misreadings may have left the nodes of these readings.
+        if round > 0 || model.nodes.is_empty() {
+            let (nodes, found) = noise_nodes(model, setup, &scouts);
+            model.nodes = gather(model, setup, nodes, &found, &scouts);
+        }
+        all.clear();
+        let mut by_member = vec![f64::NEG_INFINITY; count];
+        for (index, node) in model.nodes.iter().enumerate() {
+            for (member, best) in by_member.iter_mut().enumerate() {
+                *best = best.max(evaluate(model, node, index, member, &mut all));
+            }
+        }
+        let best_scout = scouts
+            .iter()
+            .map(|&i| by_member[i])
+            .fold(f64::NEG_INFINITY, f64::max);
+        // A member far better than all scouts must be asked about the noise itself.
+        let better = (0..count)
+            .filter(|&i| by_member[i] > best_scout + SCOUTS_FAILED)
+            .max_by(|&a, &b| by_member[a].total_cmp(&by_member[b]));
+        match better {
+            Some(member) => scouts.push(member),
+            None => break,
+        }
+    }
+    let top = all
+        .iter()
+        .map(|c| c.log_weight)
+        .fold(f64::NEG_INFINITY, f64::max);
+    all.retain(|c| c.log_weight > top - NEGLIGIBLE);
+    all.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
+    all
+}
+
+/// Nats by which another member may beat the scouts.
+const SCOUTS_FAILED: f64 = 4.0;
+
+/// All candidates of one member and node with the algebra they share.
+pub(super) struct Group<'a> {
+    /// The geometry.
+    pub geometry: &'a Geometry,
+    /// The departure.
+    pub member: &'a Member,
+    /// The noise scales.
+    pub node: &'a NoiseNode,
+    /// Factor of the covariance.
+    pub factored: Factored,
+    /// The targets projected.
+    pub projection: Projection,
+    /// One regression per mean of the member.
+    pub regressions: Vec<Regression>,
+    /// The candidates of this group.
+    pub candidates: &'a [Candidate],
+}
+
+impl Group<'_> {
+    /// Mean, variance and covariance with the offset of a target.
+    pub fn target(&self, candidate: &Candidate, target: usize) -> (f64, f64, f64) {
+        let regression = &self.regressions[candidate.mean];
+        let mean = self.member.means[candidate.mean].0;
+        (
+            posterior::target_mean(
+                self.geometry,
+                self.member,
+                &self.projection,
+                regression,
+                mean,
+                target,
+            ),
+            posterior::target_variance(
+                self.geometry,
+                self.member,
+                &self.projection,
+                regression,
+                target,
+            ),
+            posterior::form(
+                &self.projection.rest[target],
+                &regression.covariance,
+                &[0.0, 0.0, 1.0],
+            ),
+        )
+    }
+
+    /// Covariance of the line's slope or level with a target.
+    pub fn line_covariance(&self, candidate: &Candidate, line: usize, target: usize) -> f64 {
+        let regression = &self.regressions[candidate.mean];
+        posterior::line_target_covariance(
+            self.geometry,
+            self.member,
+            &self.projection,
+            regression,
+            line,
+            target,
+        )
+    }
+}
+
+/// Visits candidates grouped by member and node, in a fixed order.
+pub(super) fn for_each_group(
+    model: &Model,
+    candidates: &[Candidate],
+    mut visit: impl FnMut(&Group),
+) {
+    let mut sorted = candidates.to_vec();
+    sorted.sort_by_key(|c| (c.member, c.node, c.mean));
+    let mut cross: Vec<f64> = Vec::new();
+    let mut last_member = usize::MAX;
+    for chunk in sorted.chunk_by(|a, b| (a.member, a.node) == (b.member, b.node)) {
+        let (member_index, node_index) = (chunk[0].member, chunk[0].node);
+        let member = &model.members[member_index];
+        let node = &model.nodes[node_index];
+        if member_index != last_member {
+            cross = kernel::cross_covariance(&model.geometry, member);
+            last_member = member_index;
+        }
+        let Some(factored) = posterior::factor(
+            &model.geometry,
+            &model.departures[member_index],
+            member,
+            node,
+        ) else {
+            continue;
+        };
+        let projection = posterior::project(&model.geometry, &cross, &factored);
+        let regressions: Vec<Regression> = member
+            .means
+            .iter()
+            .filter_map(|&(mean, prior)| {
+                posterior::regress(&factored, node, mean, member.log_prior + prior)
+            })
+            .collect();
+        if regressions.len() < member.means.len() {
+            continue;
+        }
+        visit(&Group {
+            geometry: &model.geometry,
+            member,
+            node,
+            factored,
+            projection,
+            regressions,
+            candidates: chunk,
+        });
+    }
+}

@@ -1,0 +1,380 @@
+//! The prior of the departure of the delivery curve from its asymptote, and
+//! the geometry that it needs: shapes at the measured widths, at the wanted
+//! widths, and under the least-squares line of the range.
+
+use super::cells::Cells;
+
+/// Pulse width past dead time at which amplitudes are stated, ms.
+const PAST_DEAD_TIME_MS: f64 = 0.5;
+/// Amplitudes are never stated earlier than this after switch-on, ms: current
+/// and flux settle after switch-on, however early a slow closing puts the dead
+/// time.
+const PAST_SWITCH_ON_MS: f64 = 1.0;
+
+/// Width at which amplitudes are stated, ms (equation C5).
+pub(super) fn anchor(dead_time: f64) -> f64 {
+    (dead_time + PAST_DEAD_TIME_MS).max(PAST_SWITCH_ON_MS)
+}
+
+/// Decay times of the slow shapes, ms.
+pub(super) const DECAY_TIMES_MS: [f64; 5] = [0.4, 0.8, 1.4, 2.4, 4.0];
+/// The local part: decay time of the envelope, ms, correlation length, ms, and
+/// share. Features of current and lift last some 0.4 ms; what follows is smoother.
+const LOCAL_PARTS: [(f64, f64, f64); 2] = [(0.5, 0.4, 1.0), (1.2, 1.0, 0.3)];
+/// Off-time at which the long-end amplitude is stated, and its decay, ms.
+const LONG_END_OFF_MS: f64 = 1.0;
+/// Index of the long-end shape, after the decays.
+pub(super) const LONG_END: usize = DECAY_TIMES_MS.len();
+/// Number of rank-one shapes.
+pub(super) const SHAPES: usize = LONG_END + 1;
+/// Points of the fine grid that stands for the line range.
+const RANGE_POINTS: usize = 64;
+
+/// A linear functional of the curve: its straight-line part and its weights on
+/// the shapes.
+#[derive(Clone, Copy)]
+pub(super) struct Functional {
+    /// Weights on (slope, level at the centre).
+    pub line: [f64; 2],
+    /// Weights on the shapes.
+    pub shapes: [f64; SHAPES],
+}
+
+/// Everything that depends on widths only.
+pub(super) struct Geometry {
+    /// Width about which the straight part is written, ms.
+    pub centre: f64,
+    /// The measured widths.
+    pub measured: Vec<Functional>,
+    /// Line slope, line level at the centre, then the wanted widths.
+    pub targets: Vec<Functional>,
+    /// Local covariance, measured × measured, row-major, unit variance at the anchor.
+    pub local: Vec<f64>,
+    /// Local covariance, measured × targets.
+    pub local_cross: Vec<f64>,
+    /// Local covariance of line slope and level with all targets (2 × targets).
+    pub local_line: [Vec<f64>; 2],
+    /// Local variance of each target.
+    pub local_own: Vec<f64>,
+}
+
+/// Where the curve is wanted and where the line lies.
+pub(super) struct Wanted<'a> {
+    /// Line range, ms.
+    pub line_range: (f64, f64),
+    /// Widths at which q is wanted, ms.
+    pub grid: &'a [f64],
+    /// Provisional dead time, ms.
+    pub dead_time: f64,
+}
+
+/// Local covariance as products of one-sided exponentials (equation C6), so
+/// that a table needs no more exponentials than points.
+struct Local {
+    rising: [f64; LOCAL_PARTS.len()],
+    falling: [f64; LOCAL_PARTS.len()],
+    width: f64,
+}
+
+impl Local {
+    fn at(width: f64, dead_time: f64) -> Self {
+        let x = width - anchor(dead_time);
+        // Bounds keep products finite for widths of any size.
+        let bounded = |t: f64| t.clamp(-700.0, 300.0).exp();
+        let rate = |length: f64| 3.0_f64.sqrt() / length;
+        Self {
+            rising: LOCAL_PARTS
+                .map(|(decay, length, share)| share * bounded((rate(length) - 1.0 / decay) * x)),
+            falling: LOCAL_PARTS
+                .map(|(decay, length, _)| bounded(-(rate(length) + 1.0 / decay) * x)),
+            width,
+        }
+    }
+
+    fn covariance(&self, other: &Self) -> f64 {
+        let (early, late) = if self.width <= other.width {
+            (self, other)
+        } else {
+            (other, self)
+        };
+        let mut sum = 0.0;
+        for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
+            let distance = 3.0_f64.sqrt() * (late.width - early.width) / length;
+            sum += (1.0 + distance) * early.rising[k] * late.falling[k];
+        }
+        sum
+    }
+}
+
+/// Shapes at one width (equations C5, C7).
+fn shapes(width: f64, off_time: f64, dead_time: f64) -> [f64; SHAPES] {
+    let x = width - anchor(dead_time);
+    let mut out = [0.0; SHAPES];
+    for (value, decay) in out.iter_mut().zip(DECAY_TIMES_MS) {
+        *value = (-x / decay).min(20.0).exp();
+    }
+    out[LONG_END] = (-(off_time - LONG_END_OFF_MS) / LONG_END_OFF_MS)
+        .min(5.0)
+        .exp();
+    out
+}
+
+/// Off-time of any width: between measured widths interpolated, beyond them
+/// with the period of the nearest.
+fn off_time_at(cells: &Cells, width: f64) -> f64 {
+    let (widths, off) = (&cells.widths, &cells.off_times);
+    let next = widths.partition_point(|&w| w < width);
+    if next == 0 {
+        return off[0] + widths[0] - width;
+    }
+    if next == widths.len() {
+        return off[next - 1] + widths[next - 1] - width;
+    }
+    let share = (width - widths[next - 1]) / (widths[next] - widths[next - 1]);
+    if off[next].is_infinite() || off[next - 1].is_infinite() {
+        return f64::INFINITY;
+    }
+    off[next - 1] + share * (off[next] - off[next - 1])
+}
+
+/// Weights of the least-squares line over the range on a fine grid: slope and
+/// level at `centre`.
+fn line_weights(line_range: (f64, f64), centre: f64) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+    let (lo, hi) = line_range;
+    let n = RANGE_POINTS as f64;
+    let step = (hi - lo) / n;
+    let points: Vec<f64> = (0..RANGE_POINTS)
+        .map(|i| lo + (i as f64 + 0.5) * step)
+        .collect();
+    let middle = 0.5 * (lo + hi);
+    // Σ(w − w̄)² of n midpoints is step²·n(n² − 1)/12.
+    let spread = step * step * n * (n * n - 1.0) / 12.0;
+    let slope: Vec<f64> = points.iter().map(|w| (w - middle) / spread).collect();
+    let level = slope
+        .iter()
+        .map(|s| 1.0 / n + s * (centre - middle))
+        .collect();
+    (points, slope, level)
+}
+
+/// Builds the geometry of one sweep.
+pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
+    let widths = &cells.widths;
+    let m = widths.len();
+    let centre = widths.iter().sum::<f64>() / m as f64;
+    let dead_time = wanted.dead_time;
+    let at = |w: f64, off: f64| Functional {
+        line: [w - centre, 1.0],
+        shapes: shapes(w, off, dead_time),
+    };
+    let measured: Vec<Functional> = widths
+        .iter()
+        .zip(&cells.off_times)
+        .map(|(&w, &off)| at(w, off))
+        .collect();
+
+    let (points, slope_weights, level_weights) = line_weights(wanted.line_range, centre);
+    let mut lines = [Functional {
+        line: [1.0, 0.0],
+        shapes: [0.0; SHAPES],
+    }; 2];
+    lines[1].line = [0.0, 1.0];
+    for (i, &w) in points.iter().enumerate() {
+        let z = shapes(w, off_time_at(cells, w), dead_time);
+        for s in 0..SHAPES {
+            lines[0].shapes[s] += slope_weights[i] * z[s];
+            lines[1].shapes[s] += level_weights[i] * z[s];
+        }
+    }
+    let mut targets = lines.to_vec();
+    targets.extend(wanted.grid.iter().map(|&w| at(w, off_time_at(cells, w))));
+
+    let local_measured: Vec<Local> = widths.iter().map(|&w| Local::at(w, dead_time)).collect();
+    let local_points: Vec<Local> = points.iter().map(|&w| Local::at(w, dead_time)).collect();
+    let local_wanted: Vec<Local> = wanted
+        .grid
+        .iter()
+        .map(|&w| Local::at(w, dead_time))
+        .collect();
+    let under_line = |other: &Local| {
+        let mut sums = [0.0; 2];
+        for (i, p) in local_points.iter().enumerate() {
+            let c = p.covariance(other);
+            sums[0] += slope_weights[i] * c;
+            sums[1] += level_weights[i] * c;
+        }
+        sums
+    };
+    let line_measured: Vec<[f64; 2]> = local_measured.iter().map(under_line).collect();
+    let line_wanted: Vec<[f64; 2]> = local_wanted.iter().map(under_line).collect();
+    let mut line_line = [[0.0; 2]; 2];
+    for (i, p) in local_points.iter().enumerate() {
+        let sums = under_line(p);
+        for b in 0..2 {
+            line_line[0][b] += slope_weights[i] * sums[b];
+            line_line[1][b] += level_weights[i] * sums[b];
+        }
+    }
+
+    let mut local = Vec::with_capacity(m * m);
+    let mut local_cross = Vec::with_capacity(m * targets.len());
+    for (a, line) in local_measured.iter().zip(&line_measured) {
+        local.extend(local_measured.iter().map(|b| a.covariance(b)));
+        local_cross.extend(line);
+        local_cross.extend(local_wanted.iter().map(|b| a.covariance(b)));
+    }
+    let local_line = [0, 1].map(|s| {
+        let mut row = line_line[s].to_vec();
+        row.extend(line_wanted.iter().map(|l| l[s]));
+        row
+    });
+    let mut local_own = vec![line_line[0][0], line_line[1][1]];
+    local_own.extend(local_wanted.iter().map(|w| w.covariance(w)));
+    Geometry {
+        centre,
+        measured,
+        targets,
+        local,
+        local_cross,
+        local_line,
+        local_own,
+    }
+}
+
+/// A family member with its place in the shape table.
+#[derive(Clone)]
+pub(super) struct Member {
+    /// Variance of each shape, ms².
+    pub variances: [f64; SHAPES],
+    /// Variance of the local part, ms².
+    pub local: f64,
+    /// Shape that carries the mean.
+    pub leading: usize,
+    /// Means of the leading shape to try, ms, with log prior weights.
+    pub means: Vec<(f64, f64)>,
+    /// Log prior weight.
+    pub log_prior: f64,
+    /// Whether this member looks for the noise scales that matter.
+    pub scout: bool,
+}
+
+/// Covariance of the departure at the measured widths, m × m row-major, ms².
+pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
+    let mut out: Vec<f64> = geometry.local.iter().map(|c| c * member.local).collect();
+    let m = geometry.measured.len();
+    for (s, &variance) in member.variances.iter().enumerate() {
+        if variance == 0.0 {
+            continue;
+        }
+        for i in 0..m {
+            let left = variance * geometry.measured[i].shapes[s];
+            for j in 0..m {
+                out[i * m + j] += left * geometry.measured[j].shapes[s];
+            }
+        }
+    }
+    out
+}
+
+/// Covariance of measured widths (rows) with targets (columns), ms².
+pub(super) fn cross_covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
+    let mut out: Vec<f64> = geometry
+        .local_cross
+        .iter()
+        .map(|c| c * member.local)
+        .collect();
+    let t = geometry.targets.len();
+    for (s, &variance) in member.variances.iter().enumerate() {
+        if variance == 0.0 {
+            continue;
+        }
+        for (i, from) in geometry.measured.iter().enumerate() {
+            let left = variance * from.shapes[s];
+            for (j, to) in geometry.targets.iter().enumerate() {
+                out[i * t + j] += left * to.shapes[s];
+            }
+        }
+    }
+    out
+}
+
+/// Prior covariance of two targets that both lie in the table of the line
+/// (`a` is 0 or 1), ms².
+pub(super) fn line_covariance(geometry: &Geometry, member: &Member, a: usize, b: usize) -> f64 {
+    let shapes: f64 = (0..SHAPES)
+        .map(|s| {
+            member.variances[s] * geometry.targets[a].shapes[s] * geometry.targets[b].shapes[s]
+        })
+        .sum();
+    shapes + member.local * geometry.local_line[a][b]
+}
+
+/// Prior variance of one target, ms².
+pub(super) fn own_variance(geometry: &Geometry, member: &Member, a: usize) -> f64 {
+    let shapes: f64 = (0..SHAPES)
+        .map(|s| member.variances[s] * geometry.targets[a].shapes[s].powi(2))
+        .sum();
+    shapes + member.local * geometry.local_own[a]
+}
+
+/// The family that is averaged over (equations C8, C9).
+pub(super) fn family() -> Vec<Member> {
+    let mut members = Vec::new();
+    for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
+        for (size, (amplitude, local)) in AMPLITUDES_MS.into_iter().enumerate() {
+            // What decays slowly is what is left when most has decayed.
+            let slow = amplitude * (SLOW_FROM_MS / decay).min(1.0).sqrt();
+            let mut variances = [0.0; SHAPES];
+            for variance in &mut variances[..leading] {
+                *variance = COMPANION * amplitude * amplitude;
+            }
+            variances[leading] = slow * slow;
+            variances[LONG_END] = LONG_END_MS * LONG_END_MS;
+            members.push(Member {
+                variances,
+                local: local * amplitude * amplitude,
+                leading,
+                means: vec![
+                    (0.0, SIGN_PRIOR[0].ln()),
+                    (-SIGNED * slow, SIGN_PRIOR[1].ln()),
+                    (SIGNED * slow, SIGN_PRIOR[2].ln()),
+                ],
+                log_prior: 0.0,
+                scout: SCOUTS.contains(&(leading, size)),
+            });
+        }
+    }
+    members
+}
+
+/// Standard deviations of the departure at the anchor, ms, each with the
+/// variance of the local part over its square.
+const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.2), (0.4, 0.3)];
+/// Decay time from which amplitudes fall, ms.
+const SLOW_FROM_MS: f64 = 0.8;
+/// Variance of each faster shape over that of the amplitude.
+const COMPANION: f64 = 0.1;
+/// Prior weights of no mean, short pulses delivering less, and more.
+const SIGN_PRIOR: [f64; 3] = [0.35, 0.45, 0.2];
+/// Mean of the one-signed variants over the amplitude.
+const SIGNED: f64 = 1.33;
+/// Standard deviation of the long-end departure at 1 ms off-time, ms.
+const LONG_END_MS: f64 = 0.1;
+
+/// Decay and amplitude, as indices, of the members that look for the noise
+/// scales: from one that can follow any curve, lest curve be taken for noise,
+/// to one that is nearly straight.
+const SCOUTS: [(usize, usize); 3] = [(4, 3), (2, 2), (2, 1)];
+
+/// The few members by which misreadings are judged.
+pub(super) fn probes() -> Vec<Member> {
+    family()
+        .into_iter()
+        .enumerate()
+        .filter(|(i, m)| m.leading % 2 == 0 && i % AMPLITUDES_MS.len() != 0)
+        .map(|(_, mut m)| {
+            m.means.truncate(1);
+            m
+        })
+        .collect()
+}

@@ -1,0 +1,298 @@
+//! Mixtures of normal distributions: quantiles, and Fieller's set of the
+//! time-offset as a mixture.
+
+/// Probability in each tail of a 95 % interval.
+const TAIL: f64 = 0.025;
+
+/// Limits of a 95 % interval; a side that does not exist is `None`.
+pub type Interval = [Option<f64>; 2];
+
+/// Standard normal distribution function and its density at `t`.
+///
+/// Source: rational approximation of Hart et al., Computer Approximations,
+/// 1968, in the form of West 2005 (coefficients from memory; tests hold them
+/// against printed values and statrs).
+pub(super) fn normal(t: f64) -> (f64, f64) {
+    let x = t.abs();
+    if x > 7.0 {
+        // 1e-12 from 0 or 1: no matter for a 2.5 % point.
+        return (if t > 0.0 { 1.0 } else { 0.0 }, 0.0);
+    }
+    let e = (-0.5 * x * x).exp();
+    let top = ((((((3.526_249_659_989_11e-2 * x + 0.700_383_064_443_688) * x
+        + 6.373_962_203_531_65)
+        * x
+        + 33.912_866_078_383)
+        * x
+        + 112.079_291_497_871)
+        * x
+        + 221.213_596_169_931)
+        * x)
+        + 220.206_867_912_376;
+    let bottom = (((((((8.838_834_764_831_84e-2 * x + 1.755_667_163_182_64) * x
+        + 16.064_177_579_207)
+        * x
+        + 86.780_732_202_946_1)
+        * x
+        + 296.564_248_779_674)
+        * x
+        + 637.333_633_378_831)
+        * x
+        + 793.826_512_519_948)
+        * x)
+        + 440.413_735_824_752;
+    let tail = e * top / bottom;
+    (if t > 0.0 { 1.0 - tail } else { tail }, e * DENSITY)
+}
+
+/// 1/√(2π).
+const DENSITY: f64 = 0.398_942_280_401_432_7;
+
+/// Mean and variance of a mixture given (weight, mean, variance); weights sum to one.
+pub(super) fn moments(parts: impl Iterator<Item = (f64, f64, f64)> + Clone) -> (f64, f64) {
+    let mean: f64 = parts.clone().map(|(w, m, _)| w * m).sum();
+    let variance = parts
+        .map(|(w, m, v)| w * (v + (m - mean) * (m - mean)))
+        .sum();
+    (mean, variance)
+}
+
+/// 2.5 and 97.5 % points of a mixture of normals given (weight, mean, sd).
+pub(super) fn interval(parts: &[(f64, f64, f64)]) -> Interval {
+    let (mean, variance) = moments(parts.iter().map(|&(w, m, s)| (w, m, s * s)));
+    let sd = variance.sqrt();
+    if !(mean.is_finite() && sd.is_finite()) {
+        return [None, None];
+    }
+    if sd == 0.0 {
+        return [Some(mean), Some(mean)];
+    }
+    [TAIL, 1.0 - TAIL].map(|p| Some(quantile(parts, p, mean, sd)))
+}
+
+/// Newton's method on the distribution function inside a bracket that only
+/// shrinks; the bracket is Cantelli's bound, which holds for any distribution.
+fn quantile(parts: &[(f64, f64, f64)], p: f64, mean: f64, sd: f64) -> f64 {
+    let reach = sd * (1.0 / TAIL).sqrt();
+    let (mut lo, mut hi) = (mean - reach, mean + reach);
+    let mut x = mean + sd * if p < 0.5 { -1.96 } else { 1.96 };
+    for _ in 0..60 {
+        let mut below = -p;
+        let mut density = 0.0;
+        for &(w, m, s) in parts {
+            let (p, d) = normal((x - m) / s);
+            below += w * p;
+            density += w * d / s;
+        }
+        if below > 0.0 {
+            hi = hi.min(x);
+        } else {
+            lo = lo.max(x);
+        }
+        let step = below / density;
+        let next = x - step;
+        let next = if next > lo && next < hi {
+            next
+        } else {
+            0.5 * (lo + hi)
+        };
+        if (next - x).abs() <= 1e-6 * sd || hi - lo <= 1e-6 * sd {
+            return next;
+        }
+        x = next;
+    }
+    x
+}
+
+/// One component of the joint posterior of slope S and flow-offset Y.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineComponent {
+    /// Weight; all sum to one.
+    pub weight: f64,
+    /// Mean of (S, Y).
+    pub mean: [f64; 2],
+    /// Covariance of (S, Y).
+    pub covariance: [[f64; 2]; 2],
+}
+
+/// Probability that Y + S·x is positive, which is the distribution function of
+/// X = −Y/S at x where S is surely positive (Fieller 1954).
+fn positive_at(parts: &[LineComponent], extra: &[[f64; 2]; 2], x: f64) -> f64 {
+    parts
+        .iter()
+        .map(|c| {
+            let v = c.covariance[1][1]
+                + extra[1][1]
+                + 2.0 * x * (c.covariance[0][1] + extra[0][1])
+                + x * x * (c.covariance[0][0] + extra[0][0]);
+            let m = c.mean[1] + x * c.mean[0];
+            c.weight
+                * if v > 0.0 {
+                    normal(m / v.sqrt()).0
+                } else {
+                    step(m)
+                }
+        })
+        .sum()
+}
+
+fn step(m: f64) -> f64 {
+    if m > 0.0 {
+        1.0
+    } else if m < 0.0 {
+        0.0
+    } else {
+        0.5
+    }
+}
+
+/// 95 % limits of X = −Y/S of a mixture, `extra` added to every covariance.
+/// A side whose tail probability is not reached on a doubling search is unbounded.
+pub(super) fn fieller(
+    parts: &[LineComponent],
+    extra: &[[f64; 2]; 2],
+    centre: f64,
+    sd: f64,
+) -> Interval {
+    let unit = sd.max(1e-12 * (1.0 + centre.abs()));
+    [(TAIL, -1.0), (1.0 - TAIL, 1.0)].map(|(p, direction)| {
+        let excess = |x: f64| direction * (positive_at(parts, extra, x) - p);
+        // Inside the interval the excess is negative, beyond it positive.
+        let mut near = centre;
+        let mut at_near = excess(near);
+        let mut step = unit;
+        let mut tries = 0;
+        while at_near >= 0.0 {
+            // The centre itself may lie outside where the mixture is skewed.
+            near -= direction * step;
+            at_near = excess(near);
+            step *= 2.0;
+            tries += 1;
+            if tries > DOUBLINGS {
+                return None;
+            }
+        }
+        let mut step = 2.0 * unit;
+        let mut far = near + direction * step;
+        let mut at_far = excess(far);
+        let mut tries = 0;
+        while at_far < 0.0 {
+            near = far;
+            at_near = at_far;
+            step *= 2.0;
+            far += direction * step;
+            at_far = excess(far);
+            tries += 1;
+            if tries > DOUBLINGS {
+                return None;
+            }
+        }
+        Some(illinois(
+            (near, at_near),
+            (far, at_far),
+            1e-6 * unit,
+            excess,
+        ))
+    })
+}
+
+/// Doublings after which a side counts as unbounded: 2⁵⁰ uncertainties.
+const DOUBLINGS: usize = 50;
+
+/// Root between two points of opposite sign: false position with the Illinois
+/// weighting (Dowell & Jarratt 1971), which keeps the bracket.
+fn illinois(mut a: (f64, f64), mut b: (f64, f64), tolerance: f64, f: impl Fn(f64) -> f64) -> f64 {
+    for _ in 0..100 {
+        let x = if a.1 == b.1 {
+            0.5 * (a.0 + b.0)
+        } else {
+            b.0 - b.1 * (b.0 - a.0) / (b.1 - a.1)
+        };
+        let fx = f(x);
+        if (b.0 - a.0).abs() <= tolerance || fx.abs() < 1e-9 {
+            return x;
+        }
+        if (fx < 0.0) == (b.1 < 0.0) {
+            a.1 *= 0.5;
+        } else {
+            a = b;
+        }
+        b = (x, fx);
+    }
+    b.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use statrs::function::erf::erfc;
+
+    /// Printed values of the normal distribution function.
+    #[test]
+    fn normal_distribution_function_meets_printed_values() {
+        let printed = [
+            (0.0, 0.5),
+            (1.0, 0.841_344_746_068_542_9),
+            (-1.959_963_984_540_054, 0.025),
+            (3.0, 0.998_650_101_968_369_9),
+            (-5.0, 2.866_515_718_791_939e-7),
+        ];
+        for (t, p) in printed {
+            assert!((normal(t).0 - p).abs() < 1e-15, "{t}");
+        }
+    }
+
+    /// statrs keeps about ten digits there.
+    #[test]
+    fn normal_distribution_function_agrees_with_statrs() {
+        for i in -700..=700 {
+            let t = f64::from(i) / 100.0;
+            let other = 0.5 * erfc(-t * std::f64::consts::FRAC_1_SQRT_2);
+            assert!((normal(t).0 - other).abs() < 1e-10, "{t}");
+        }
+    }
+
+    #[test]
+    fn interval_of_one_normal_is_its_mean_and_sd() {
+        let [lo, hi] = interval(&[(1.0, 3.0, 0.5)]);
+        let z = 1.959_963_984_540_054;
+        assert!((lo.unwrap() - (3.0 - 0.5 * z)).abs() < 1e-5);
+        assert!((hi.unwrap() - (3.0 + 0.5 * z)).abs() < 1e-5);
+    }
+
+    fn line(slope: (f64, f64), offset: (f64, f64), correlation: f64) -> LineComponent {
+        let c = correlation * slope.1 * offset.1;
+        LineComponent {
+            weight: 1.0,
+            mean: [slope.0, offset.0],
+            covariance: [[slope.1 * slope.1, c], [c, offset.1 * offset.1]],
+        }
+    }
+
+    /// Fieller 1954: roots of (Y + S x)² = z² var(Y + S x).
+    #[test]
+    fn one_component_gives_the_interval_of_fieller() {
+        let c = line((4.0, 0.8), (-3.0, 0.5), -0.7);
+        let z2 = 1.959_963_984_540_054_f64.powi(2);
+        let [[ss, sy], [_, yy]] = c.covariance;
+        let (a, b, d) = (16.0 - z2 * ss, -12.0 - z2 * sy, 9.0 - z2 * yy);
+        let root = (b * b - a * d).sqrt();
+        let expected = [(-b - root) / a, (-b + root) / a];
+        let [lo, hi] = fieller(&[c], &[[0.0; 2]; 2], 0.75, 0.2);
+        assert!(
+            (lo.unwrap() - expected[0]).abs() < 1e-5,
+            "{lo:?} {expected:?}"
+        );
+        assert!(
+            (hi.unwrap() - expected[1]).abs() < 1e-5,
+            "{hi:?} {expected:?}"
+        );
+    }
+
+    #[test]
+    fn a_slope_that_may_be_zero_leaves_a_side_open() {
+        let c = line((4.0, 3.0), (-3.0, 0.1), 0.0);
+        let [_, hi] = fieller(&[c], &[[0.0; 2]; 2], 0.75, 0.5);
+        assert_eq!(hi, None);
+    }
+}

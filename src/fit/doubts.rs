@@ -1,0 +1,352 @@
+//! What a fitted sweep makes one doubt, from its own figures.
+
+use serde_json::json;
+
+use super::core::{Core, DoubtedDeadTime};
+use super::describe::Told;
+use super::{BudgetRow, FitOptions, Model, Scale, SweepFit};
+use crate::capture::Reading;
+use crate::finding::{Finding, Kind};
+use crate::units::significant;
+
+/// Chance below which a lack of fit is told.
+const LACK_OF_FIT_P: f64 = 0.01;
+/// Share of the variance from which one component dominates.
+const DOMINATES: f64 = 0.5;
+/// Difference of static and dynamic flow that is told, percent. Common practice, no source.
+const STATIC_DIFFERENCE_PERCENT: f64 = 2.0;
+
+/// Appends the findings of a described sweep.
+pub(super) fn gather(
+    told: &Told<'_>,
+    dead_time: &DoubtedDeadTime,
+    fit: &mut SweepFit,
+    options: &FitOptions,
+) {
+    let mut findings = Vec::new();
+    dead_time_doubts(told, dead_time, &mut findings);
+    lack_of_fit(told, fit, &mut findings);
+    few_widths(told, &mut findings);
+    repeats(told, fit, &mut findings);
+    readings(told, fit, options, &mut findings);
+    set_points(told, &mut findings);
+    offset(told, fit, &mut findings);
+    static_flow(told, fit, &mut findings);
+    largest_doubt(told, fit, &mut findings);
+    fit.findings.extend(findings);
+}
+
+fn dead_time_doubts(told: &Told<'_>, dead_time: &DoubtedDeadTime, findings: &mut Vec<Finding>) {
+    let place = told.prepared.sweep.place(told.prepared.source);
+    if dead_time.doubted.value < 0.0 {
+        findings.push(Finding::new(
+            Kind::NegativeDeadTime,
+            place.clone(),
+            &[("value", json!(dead_time.doubted.value))],
+        ));
+    }
+    if let Some(set) = &dead_time.open_set {
+        findings.push(Finding::new(
+            Kind::DeadTimeUnbounded,
+            place,
+            &[("set", json!(set))],
+        ));
+    }
+}
+
+fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+    let Some(test) = fit.lack_of_fit.as_ref().filter(|t| t.p < LACK_OF_FIT_P) else {
+        return;
+    };
+    // A curve follows the bend; only a line is worse for it.
+    if fit.model == Model::Curve {
+        return;
+    }
+    let [lo, hi] = fit.line_range_ms.unwrap_or([f64::MIN, f64::MAX]);
+    let worst = fit
+        .linearity_deviation
+        .iter()
+        .filter(|d| d.pulse_width_ms >= lo && d.pulse_width_ms <= hi)
+        .filter_map(|d| d.percent.map(|p| (p, d.pulse_width_ms)))
+        .max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
+    if let Some((percent, width)) = worst {
+        findings.push(Finding::new(
+            Kind::LackOfFit,
+            told.prepared.sweep.place(told.prepared.source),
+            &[
+                ("f", json!(test.f)),
+                ("p", json!(100.0 * test.p)),
+                ("percent", json!(percent)),
+                ("width", json!(width)),
+            ],
+        ));
+    }
+}
+
+fn few_widths(told: &Told<'_>, findings: &mut Vec<Finding>) {
+    let prepared = told.prepared;
+    let mut widths: Vec<f64> = prepared
+        .in_line_range()
+        .iter()
+        .map(|i| prepared.sweep.readings[*i].pulse_width_ms)
+        .collect();
+    widths.sort_by(f64::total_cmp);
+    widths.dedup();
+    if widths.len() < 3 && prepared.widths().len() >= 3 {
+        findings.push(Finding::new(
+            Kind::LineRangeShort,
+            prepared.sweep.place(prepared.source),
+            &[("count", json!(widths.len()))],
+        ));
+    }
+}
+
+fn repeats(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+    let prepared = told.prepared;
+    let mut cells: Vec<[f64; 2]> = prepared
+        .used()
+        .map(|i| &prepared.sweep.readings[i])
+        .map(|r| [r.pulse_width_ms, r.pulses])
+        .collect();
+    let readings = cells.len();
+    cells.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
+    cells.dedup();
+    let place = prepared.sweep.place(prepared.source);
+    if cells.len() == readings {
+        findings.push(Finding::new(Kind::NoRepeats, place, &[]));
+    } else if fit.model == Model::Line && fit.scale == Scale::Stated && readings > 2 {
+        findings.push(Finding::new(Kind::ZeroScatter, place, &[]));
+    }
+}
+
+/// Readings set aside, suspected or left out by hand.
+fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mut Vec<Finding>) {
+    let prepared = told.prepared;
+    let unit = prepared.sweep.basis.amount_unit().word();
+    let at = |i: usize| {
+        let mut place = prepared.sweep.place(prepared.source);
+        place.line = Some(prepared.sweep.readings[i].line);
+        place.pulse_width_ms = Some(prepared.sweep.readings[i].pulse_width_ms);
+        place
+    };
+    for outlier in &told.core.outliers {
+        let kind = if outlier.set_aside {
+            Kind::ReadingSetAside
+        } else {
+            Kind::ReadingSuspect
+        };
+        let reading = &prepared.sweep.readings[outlier.index];
+        findings.push(Finding::new(
+            kind,
+            at(outlier.index),
+            &[
+                ("delivered", json!(reading.delivered)),
+                ("size", json!(outlier.size)),
+                ("unit", json!(unit)),
+                (
+                    "cause",
+                    json!(likely_cause(told, outlier.index, outlier.size)),
+                ),
+                ("source", json!(prepared.source)),
+                ("line", json!(reading.line)),
+            ],
+        ));
+    }
+    for point in &fit.points {
+        let by_hand = |d: &super::DroppedRow| d.line == point.line && d.names(&point.source);
+        if options.dropped.iter().any(by_hand)
+            && let Some(i) = prepared
+                .sweep
+                .readings
+                .iter()
+                .position(|r| r.line == point.line)
+        {
+            findings.push(Finding::new(Kind::ReadingDropped, at(i), &[]));
+        }
+    }
+}
+
+/// Readings that were taken off their set point and carried to it.
+fn set_points(told: &Told<'_>, findings: &mut Vec<Finding>) {
+    let sweep = told.prepared.sweep;
+    let farthest = |set: Option<f64>, actual: fn(&Reading) -> Option<f64>| {
+        let off = sweep
+            .readings
+            .iter()
+            .filter_map(|r| Some((actual(r)? - set?).abs()));
+        off.fold(0.0, f64::max)
+    };
+    for (deviation, unit) in [
+        (
+            farthest(sweep.pressure_kpa, |r| r.pressure_actual_kpa),
+            "kPa",
+        ),
+        (farthest(sweep.voltage_v, |r| r.voltage_actual_v), "V"),
+    ] {
+        if deviation > 0.0 {
+            findings.push(Finding::new(
+                Kind::SetPointDeviation,
+                sweep.place(told.prepared.source),
+                &[("deviation", json!(deviation)), ("unit", json!(unit))],
+            ));
+        }
+    }
+}
+
+/// What usually makes a reading that far off.
+fn likely_cause(told: &Told<'_>, index: usize, size: f64) -> String {
+    let prepared = told.prepared;
+    let reading = &prepared.sweep.readings[index];
+    let expected = reading.delivered - size;
+    if let Some(division) = prepared.instrument.division {
+        for divisions in [10.0, 5.0, 20.0, 50.0, 100.0] {
+            if (size.abs() - divisions * division).abs() <= 0.3 * division * (divisions / 5.0) {
+                return format!("Close to {divisions} divisions: a misread scale?");
+            }
+        }
+    }
+    if expected > 0.0 {
+        let ratio = reading.delivered / expected;
+        for (factor, words) in [
+            (0.5, "half"),
+            (2.0, "twice"),
+            (0.1, "a tenth of"),
+            (10.0, "ten times"),
+        ] {
+            if (ratio / factor - 1.0).abs() < 0.03 {
+                return format!("About {words} what is expected: miscounted pulses?");
+            }
+        }
+    }
+    if size < 0.0 {
+        "A bubble, a leak or an early stop?"
+    } else {
+        "A late stop or a vessel not emptied?"
+    }
+    .to_owned()
+}
+
+/// Where the reading offset is most of the doubt, or is not in the doubt at all.
+fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+    let place = told.prepared.sweep.place(told.prepared.source);
+    let instrument = &told.prepared.instrument;
+    let unit = told.prepared.sweep.basis.amount_unit().word();
+    let Some(curve) = &told.core.curve else {
+        findings.push(Finding::new(
+            Kind::OffsetNotInLine,
+            place,
+            &[
+                ("offset", json!(instrument.offset_uncertainty)),
+                ("unit", json!(unit)),
+                ("us", json!(offset_effect_us(told, &told.core))),
+            ],
+        ));
+        return;
+    };
+    let amount = |x: f64| format!("{} {unit}", significant(x, 3));
+    if !instrument.division_stated {
+        let division = instrument
+            .division
+            .map_or("not apparent".to_owned(), amount);
+        findings.push(Finding::new(
+            Kind::BenchNotStated,
+            place.clone(),
+            &[
+                ("division", json!(division)),
+                ("offset", json!(amount(instrument.offset_uncertainty))),
+            ],
+        ));
+    } else if !instrument.offset_stated {
+        findings.push(Finding::new(
+            Kind::OffsetAssumed,
+            place.clone(),
+            &[("offset", json!(amount(instrument.offset_uncertainty)))],
+        ));
+    }
+    if curve.offset.dead_time_share > DOMINATES
+        && let Some(now) = fit.dead_time.as_ref().and_then(|x| x.half_width())
+    {
+        // Knowing the offset to a third leaves a ninth of its variance.
+        let then = now * (1.0 - curve.offset.dead_time_share * 8.0 / 9.0).sqrt();
+        findings.push(Finding::new(
+            Kind::OffsetDominatesDeadTime,
+            place.clone(),
+            &[
+                (
+                    "share",
+                    json!((100.0 * curve.offset.dead_time_share).round()),
+                ),
+                ("now", json!(now)),
+                ("then", json!(then)),
+            ],
+        ));
+    }
+    if curve.offset.slope_share > DOMINATES {
+        findings.push(Finding::new(
+            Kind::OffsetDominatesFlow,
+            place,
+            &[("share", json!((100.0 * curve.offset.slope_share).round()))],
+        ));
+    }
+}
+
+/// How far an offset of one standard uncertainty moves the dead time, µs: by
+/// offset over pulses and slope at the median count.
+fn offset_effect_us(told: &Told<'_>, core: &Core) -> f64 {
+    let mut counts: Vec<f64> = told
+        .prepared
+        .used()
+        .map(|i| told.prepared.sweep.readings[i].pulses)
+        .collect();
+    counts.sort_by(f64::total_cmp);
+    let median = counts.get(counts.len() / 2).copied().unwrap_or(1.0);
+    1000.0 * (told.prepared.instrument.offset_uncertainty / (median * core.slope)).abs()
+}
+
+fn static_flow(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+    let (Some(held), Some(slope)) = (&fit.static_flow, &fit.slope) else {
+        return;
+    };
+    let percent = 100.0 * (held.value / slope.value - 1.0);
+    if percent.abs() > STATIC_DIFFERENCE_PERCENT {
+        findings.push(Finding::new(
+            Kind::StaticDiffers,
+            told.prepared.sweep.place(told.prepared.source),
+            &[("percent", json!(percent))],
+        ));
+    }
+}
+
+/// Names the two largest components of the dead time's doubt and what would reduce them.
+fn largest_doubt(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+    let mut rows: Vec<&BudgetRow> = fit.budget.iter().filter(|r| r.dead_time_us > 0.0).collect();
+    rows.sort_by(|a, b| b.dead_time_us.total_cmp(&a.dead_time_us));
+    if let [first, second, ..] = rows[..] {
+        findings.push(Finding::new(
+            Kind::LargestDoubt,
+            told.prepared.sweep.place(told.prepared.source),
+            &[
+                ("first", json!(first.component)),
+                ("first_us", json!(first.dead_time_us)),
+                ("second", json!(second.component)),
+                ("second_us", json!(second.dead_time_us)),
+                ("reduce", json!(remedy(&first.component))),
+            ],
+        ));
+    }
+}
+
+/// What reduces a component of the budget.
+fn remedy(component: &str) -> &'static str {
+    match component {
+        "reading offset" => {
+            "vary the fill level threefold between widths, or measure the offset and state it"
+        }
+        "vessel tolerance" => "calibrate the vessel by weighing, or use one of a better class",
+        "pressure" => "calibrate the gauge and state its uncertainty",
+        "supply voltage" => "measure the voltage at the injector",
+        "shape of the delivery curve" => "run more widths near the short end of the line range",
+        "repeatability" => "repeat readings",
+        _ => "use more pulses, a finer division, or more repeats",
+    }
+}

@@ -1,0 +1,450 @@
+//! Which straight line y = a + b·x lies closest to these points, and with what
+//! covariance?
+//!
+//! Slices of x, y and (where stated) standard uncertainties of y go in; the
+//! line with its full covariance comes out. It must not decide which points
+//! belong to the line.
+
+use super::error::{FitError, require_finite, require_length};
+use nalgebra::{DMatrix, DVector};
+
+/// A point whose weight is below this fraction of the largest moves nothing in
+/// f64, yet would count as a degree of freedom.
+const LEAST_RELATIVE_WEIGHT: f64 = f64::EPSILON;
+
+/// How much each point counts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Weights<'a> {
+    /// All alike (ordinary least squares).
+    Equal,
+    /// Weight 1/u² with u the standard uncertainty of each y, unit of y.
+    FromUncertainty(&'a [f64]),
+}
+
+/// Where the scale of the covariance comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ScaleSource {
+    /// The scatter of the points about the line; stated uncertainties count
+    /// only relative to each other.
+    Scatter,
+    /// The stated uncertainties, taken at their word.
+    Stated,
+}
+
+/// A straight line y = intercept + slope·x with its covariance.
+///
+/// Weights are w = 1/u², or 1 where all count alike.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineFit {
+    /// b, unit of y over unit of x.
+    pub slope: f64,
+    /// a, value of the line at x = 0, unit of y.
+    pub intercept: f64,
+    /// Covariance of (a, b): [[u²(a), cov(a,b)], [cov(a,b), u²(b)]].
+    pub covariance: [[f64; 2]; 2],
+    /// sqrt(Σ w·r²/(n − 2)): unit of y with equal weights, else a pure number
+    /// that is near 1 where the stated uncertainties are right. `None` for two
+    /// points, which leave nothing over.
+    pub residual_sd: Option<f64>,
+    /// n − 2.
+    pub residual_degrees_of_freedom: usize,
+    /// Degrees of freedom of the covariance: n − 2 where it comes from
+    /// scatter, `None` (infinite) where uncertainties are stated.
+    pub degrees_of_freedom: Option<f64>,
+    /// Coefficient of determination about the weighted mean. `None` where it
+    /// means nothing: two points, or y without spread.
+    pub r_squared: Option<f64>,
+    /// Σ w·r².
+    pub residual_sum_of_squares: f64,
+    /// What the rounding of y alone may leave in the sum of squares: four units
+    /// in the last place of the largest |y| at every point. Scatter below it is
+    /// no scatter.
+    pub rounding_sum_of_squares: f64,
+    /// Σ (r/u)², to be held against n − 2; `None` with equal weights.
+    pub chi_squared: Option<f64>,
+    /// Where the scale of `covariance` comes from.
+    pub scale_source: ScaleSource,
+    /// Weighted mean of x.
+    pub x_mean: f64,
+    /// The line at `x_mean`; uncorrelated with the slope.
+    pub y_at_x_mean: f64,
+    /// u² of `y_at_x_mean`.
+    pub variance_at_x_mean: f64,
+    /// Σ w.
+    pub sum_of_weights: f64,
+    /// Σ w·(x − x_mean)².
+    pub sxx: f64,
+    /// w of each point.
+    pub weights: Vec<f64>,
+    /// Diagonal of the hat matrix, between 0 and 1, sum 2.
+    pub leverages: Vec<f64>,
+    /// y − (a + b·x) of each point, unit of y.
+    pub residuals: Vec<f64>,
+}
+
+/// A value read from a line, with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Predicted {
+    /// The value.
+    pub value: f64,
+    /// Its standard uncertainty, same unit.
+    pub standard_uncertainty: f64,
+}
+
+/// Fits y = a + b·x by weighted least squares.
+///
+/// `x` and `y` of equal length, at least two different x (three points where
+/// the scale comes from scatter).
+///
+/// *Method*: minimise Σ w(y − a − bx)²; QR of the design, centred at the
+/// weighted mean of x and scaled by its largest deviation, so that a large
+/// common offset of x costs no digits. covariance = φ·(XᵀWX)⁻¹ with φ = 1 for
+/// [`ScaleSource::Stated`] and φ = Σwr²/(n − 2) for [`ScaleSource::Scatter`].
+/// *Source*: ISO/TS 28037:2010 clause 6 (stated) and annex E (scatter).
+/// *Assumes*: x exact or nearly so (else [`super::york`]); errors independent.
+/// *Errors*: [`FitError::LengthsDiffer`], [`FitError::NotFinite`],
+/// [`FitError::TooFewPoints`], [`FitError::TooFewDistinctX`],
+/// [`FitError::UncertaintyNotPositive`], [`FitError::WeightVanishes`],
+/// [`FitError::NoStatedUncertainty`] for `Stated` with `Equal`.
+/// *Numerics*: points exactly on a line give zero scatter and zero covariance
+/// under `Scatter`.
+///
+/// ```
+/// use meniscus::fit::line::{fit_line, ScaleSource, Weights};
+/// // Delivery per pulse in mm³ over pulse width in ms.
+/// let width = [2.0, 4.0, 6.0, 8.0];
+/// let delivered = [5.05, 13.38, 21.83, 30.20];
+/// let line = fit_line(&width, &delivered, Weights::Equal, ScaleSource::Scatter).unwrap();
+/// assert!((line.slope - 4.195).abs() < 1e-12);
+/// ```
+pub fn fit_line(
+    x: &[f64],
+    y: &[f64],
+    weights: Weights<'_>,
+    scale: ScaleSource,
+) -> Result<LineFit, FitError> {
+    let weight = check_design(x, y, weights, scale)?;
+    let n = x.len();
+    require_two_distinct(x)?;
+    if n < 3 && scale == ScaleSource::Scatter {
+        return Err(FitError::TooFewPoints { have: n, need: 3 });
+    }
+    let sum_of_weights: f64 = weight.iter().sum();
+    let x_mean = weighted_mean(x, &weight);
+    let y_mean = weighted_mean(y, &weight);
+    let dx: Vec<f64> = x.iter().map(|v| v - x_mean).collect();
+    let dy: Vec<f64> = y.iter().map(|v| v - y_mean).collect();
+    let (offset, slope) = solve_centred(&dx, &dy, &weight);
+
+    let residuals: Vec<f64> = dx
+        .iter()
+        .zip(&dy)
+        .map(|(dx, dy)| dy - offset - slope * dx)
+        .collect();
+    let rss = weighted_squares(&residuals, &weight);
+    let sxx = weighted_squares(&dx, &weight);
+    let residual_sd = (n > 2).then(|| (rss / (n - 2) as f64).sqrt());
+    let phi = match (scale, residual_sd) {
+        (ScaleSource::Scatter, Some(s)) => s * s,
+        _ => 1.0,
+    };
+    let (var_mean, var_slope) = (phi / sum_of_weights, phi / sxx);
+    let rounding = 4.0 * f64::EPSILON * y.iter().map(|v| v.abs()).fold(0.0, f64::max);
+    let y_at_x_mean = y_mean + offset;
+    let cov = -x_mean * var_slope;
+    Ok(LineFit {
+        slope,
+        intercept: y_at_x_mean - slope * x_mean,
+        covariance: [
+            [var_mean + x_mean * x_mean * var_slope, cov],
+            [cov, var_slope],
+        ],
+        residual_sd,
+        residual_degrees_of_freedom: n - 2,
+        degrees_of_freedom: (scale == ScaleSource::Scatter).then_some((n - 2) as f64),
+        r_squared: if n > 2 {
+            determination(rss, &dy, y, &weight)
+        } else {
+            None
+        },
+        residual_sum_of_squares: rss,
+        rounding_sum_of_squares: sum_of_weights * rounding * rounding,
+        chi_squared: matches!(weights, Weights::FromUncertainty(_)).then_some(rss),
+        scale_source: scale,
+        x_mean,
+        y_at_x_mean,
+        variance_at_x_mean: var_mean,
+        sum_of_weights,
+        sxx,
+        leverages: leverages(&dx, &weight, sum_of_weights, sxx),
+        weights: weight,
+        residuals,
+    })
+}
+
+impl LineFit {
+    /// Gives the line at `x` with the standard uncertainty of the mean response.
+    ///
+    /// *Method*: u² = u²(ȳ) + (x − x̄)²·u²(b), equal to
+    /// u²(a) + x²·u²(b) + 2x·cov(a, b) but without its cancellation.
+    /// *Source*: JCGM 100:2008 H.3.4.
+    pub fn mean_response(&self, x: f64) -> Predicted {
+        self.mean_response_at(x, 0.0)
+    }
+
+    /// Gives the line at an `x` that is itself known only to `x_uncertainty`.
+    ///
+    /// *Method*: as [`LineFit::mean_response`] with b²·u²(x) added.
+    /// *Source*: ISO/TS 28037:2010 clause 11.
+    pub fn mean_response_at(&self, x: f64, x_uncertainty: f64) -> Predicted {
+        let d = x - self.x_mean;
+        let from_x = self.slope * x_uncertainty;
+        Predicted {
+            value: self.y_at_x_mean + self.slope * d,
+            standard_uncertainty: (self.variance_at_x_mean
+                + d * d * self.covariance[1][1]
+                + from_x * from_x)
+                .sqrt(),
+        }
+    }
+
+    /// Gives the x at which the line reaches `y`, by the delta method.
+    ///
+    /// `y_uncertainty` is that of a new observation (s/√m for the mean of m
+    /// readings like those of the fit), 0 where y is a level and no
+    /// observation, as for a dead time.
+    ///
+    /// *Method*: x = (y − a)/b, u²(x) = [u²(y) + u²(ȳ) + (x − x̄)²u²(b)]/b².
+    /// *Source*: ISO/TS 28037:2010 clause 11.
+    /// *Assumes*: the slope many standard uncertainties from zero; for an
+    /// interval see [`super::fieller`].
+    /// *Errors*: [`FitError::SlopeIsZero`].
+    pub fn inverse(&self, y: f64, y_uncertainty: f64) -> Result<Predicted, FitError> {
+        if self.slope == 0.0 {
+            return Err(FitError::SlopeIsZero);
+        }
+        let d = (y - self.y_at_x_mean) / self.slope;
+        let variance =
+            y_uncertainty * y_uncertainty + self.variance_at_x_mean + d * d * self.covariance[1][1];
+        Ok(Predicted {
+            value: self.x_mean + d,
+            standard_uncertainty: variance.sqrt() / self.slope.abs(),
+        })
+    }
+}
+
+/// Checks the slices and gives the weights.
+pub(crate) fn check_design(
+    x: &[f64],
+    y: &[f64],
+    weights: Weights<'_>,
+    scale: ScaleSource,
+) -> Result<Vec<f64>, FitError> {
+    require_length("y", y.len(), x.len())?;
+    require_finite("x", x)?;
+    require_finite("y", y)?;
+    if x.is_empty() {
+        return Err(FitError::TooFewPoints { have: 0, need: 1 });
+    }
+    match weights {
+        Weights::Equal if scale == ScaleSource::Stated => Err(FitError::NoStatedUncertainty),
+        Weights::Equal => Ok(vec![1.0; x.len()]),
+        Weights::FromUncertainty(u) => {
+            require_length("uncertainty", u.len(), x.len())?;
+            weights_from(u)
+        }
+    }
+}
+
+/// Gives 1/u², refusing what is no weight.
+fn weights_from(uncertainty: &[f64]) -> Result<Vec<f64>, FitError> {
+    require_finite("uncertainty", uncertainty)?;
+    let mut weight = Vec::with_capacity(uncertainty.len());
+    for (index, &value) in uncertainty.iter().enumerate() {
+        let w = 1.0 / (value * value);
+        if value <= 0.0 || !w.is_finite() {
+            return Err(FitError::UncertaintyNotPositive { index, value });
+        }
+        weight.push(w);
+    }
+    let largest = weight.iter().copied().fold(0.0, f64::max);
+    for (index, w) in weight.iter().enumerate() {
+        let ratio = w / largest;
+        if ratio <= LEAST_RELATIVE_WEIGHT {
+            return Err(FitError::WeightVanishes { index, ratio });
+        }
+    }
+    Ok(weight)
+}
+
+/// Refuses x that are all one value, to within their rounding.
+fn require_two_distinct(x: &[f64]) -> Result<(), FitError> {
+    let low = x.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = x.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    // Four units in the last place: less spread than the values' own rounding.
+    let rounding = 4.0 * f64::EPSILON * low.abs().max(high.abs());
+    if high - low > rounding {
+        Ok(())
+    } else {
+        Err(FitError::TooFewDistinctX { have: 1, need: 2 })
+    }
+}
+
+/// Weighted mean, taken about the first value and corrected once, so that a
+/// large common offset costs no digits.
+pub(crate) fn weighted_mean(values: &[f64], weight: &[f64]) -> f64 {
+    let total: f64 = weight.iter().sum();
+    let about = |origin: f64| {
+        origin
+            + values
+                .iter()
+                .zip(weight)
+                .map(|(v, w)| w * (v - origin))
+                .sum::<f64>()
+                / total
+    };
+    about(about(values[0]))
+}
+
+/// Σ w·v².
+pub(crate) fn weighted_squares(values: &[f64], weight: &[f64]) -> f64 {
+    values.iter().zip(weight).map(|(v, w)| w * v * v).sum()
+}
+
+/// Offset and slope of dy on dx by QR of the weighted, centred, scaled design.
+fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64]) -> (f64, f64) {
+    let n = dx.len();
+    let x_scale = dx.iter().map(|d| d.abs()).fold(0.0, f64::max);
+    let w_scale = weight.iter().copied().fold(0.0, f64::max);
+    let root: Vec<f64> = weight.iter().map(|w| (w / w_scale).sqrt()).collect();
+    let design = DMatrix::from_fn(n, 2, |i, j| match j {
+        0 => root[i],
+        _ => root[i] * dx[i] / x_scale,
+    });
+    let mut rhs = DVector::from_fn(n, |i, _| root[i] * dy[i]);
+    let qr = design.qr();
+    qr.q_tr_mul(&mut rhs);
+    let r = qr.r();
+    let slope = rhs[1] / r[(1, 1)];
+    let offset = (rhs[0] - r[(0, 1)] * slope) / r[(0, 0)];
+    (offset, slope / x_scale)
+}
+
+/// Diagonal of the hat matrix.
+fn leverages(dx: &[f64], weight: &[f64], sum_of_weights: f64, sxx: f64) -> Vec<f64> {
+    dx.iter()
+        .zip(weight)
+        .map(|(d, w)| w * (1.0 / sum_of_weights + d * d / sxx))
+        .collect()
+}
+
+/// 1 − Σwr²/Σw(y − ȳ)²; `None` where y has no spread beyond its rounding.
+fn determination(rss: f64, dy: &[f64], y: &[f64], weight: &[f64]) -> Option<f64> {
+    let total = weighted_squares(dy, weight);
+    let rounding = weighted_squares(y, weight).sqrt() * f64::EPSILON;
+    (total.sqrt() > rounding).then(|| 1.0 - rss / total)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bad_designs_are_refused_with_their_facts() {
+        use FitError::*;
+        let fit = |x: &[f64], y: &[f64]| fit_line(x, y, Weights::Equal, ScaleSource::Scatter);
+        let weighted = |u: &[f64]| {
+            fit_line(
+                &[1.0, 2.0, 3.0],
+                &[1.0, 2.0, 3.1],
+                Weights::FromUncertainty(u),
+                ScaleSource::Stated,
+            )
+        };
+        assert_eq!(
+            fit(&[1.0, 2.0], &[1.0]),
+            Err(LengthsDiffer {
+                what: "y",
+                have: 1,
+                need: 2
+            })
+        );
+        assert_eq!(fit(&[], &[]), Err(TooFewPoints { have: 0, need: 1 }));
+        assert_eq!(
+            fit(&[1.0, 2.0], &[1.0, 2.0]),
+            Err(TooFewPoints { have: 2, need: 3 })
+        );
+        assert_eq!(
+            fit(&[0.1; 3], &[1.0, 2.0, 3.0]),
+            Err(TooFewDistinctX { have: 1, need: 2 })
+        );
+        assert_eq!(
+            fit(&[1.0, f64::NAN, 3.0], &[1.0, 2.0, 3.0]),
+            Err(NotFinite {
+                what: "x",
+                index: 1
+            })
+        );
+        assert_eq!(
+            weighted(&[0.1, 0.0, 0.1]),
+            Err(UncertaintyNotPositive {
+                index: 1,
+                value: 0.0
+            })
+        );
+        assert!(matches!(
+            weighted(&[0.1, 0.1, 1e9]),
+            Err(WeightVanishes { index: 2, .. })
+        ));
+        assert_eq!(
+            fit_line(
+                &[1.0, 2.0, 3.0],
+                &[1.0, 2.0, 3.0],
+                Weights::Equal,
+                ScaleSource::Stated
+            ),
+            Err(NoStatedUncertainty)
+        );
+    }
+
+    #[test]
+    fn two_points_with_stated_uncertainty_give_a_line_and_no_scatter() {
+        let fit = fit_line(
+            &[2.0, 4.0],
+            &[3.0, 7.0],
+            Weights::FromUncertainty(&[0.1, 0.1]),
+            ScaleSource::Stated,
+        )
+        .unwrap();
+        assert_eq!((fit.slope, fit.intercept), (2.0, -1.0));
+        assert_eq!((fit.residual_sd, fit.r_squared), (None, None));
+        assert_eq!(fit.degrees_of_freedom, None);
+        // u²(b) = 2·0.1²/(4 − 2)², by hand.
+        assert!((fit.covariance[1][1] - 0.005).abs() < 1e-17);
+    }
+
+    #[test]
+    fn flat_y_has_no_coefficient_of_determination() {
+        let fit = fit_line(
+            &[1.0, 2.0, 3.0],
+            &[0.1; 3],
+            Weights::Equal,
+            ScaleSource::Scatter,
+        );
+        assert_eq!(fit.unwrap().r_squared, None);
+    }
+
+    #[test]
+    fn leverages_sum_to_the_number_of_parameters() {
+        let u = [0.1, 0.3, 0.2, 0.5];
+        let fit = fit_line(
+            &[1.0, 2.0, 4.0, 9.0],
+            &[1.0, 2.2, 3.9, 9.3],
+            Weights::FromUncertainty(&u),
+            ScaleSource::Scatter,
+        )
+        .unwrap();
+        let sum: f64 = fit.leverages.iter().sum();
+        assert!((sum - 2.0).abs() < 1e-14, "{sum}");
+    }
+}

@@ -1,0 +1,163 @@
+//! A sweep of one pulse width: the delivered quantity there, and a line only
+//! where a static flow gives its slope.
+
+use serde_json::json;
+
+use super::describe::{normal95, undescribed};
+use super::prepared::Prepared;
+use super::type_b::{Sensitivity, TypeB, effects};
+use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
+use crate::capture::Bench;
+use crate::finding::{Finding, Kind};
+use crate::units::{Estimate, Unit};
+
+/// Repeatability assumed for a single reading, relative. Common practice, no source.
+const ASSUMED_REPEATABILITY: f64 = 0.004;
+
+/// Describes a sweep whose usable readings have one pulse width.
+pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOptions) -> SweepFit {
+    let mut fit = undescribed(
+        prepared,
+        options,
+        "one pulse width makes no line",
+        "`match` compares injectors at this width; for flow and dead time run at least three widths",
+    );
+    let width = prepared.widths()[0];
+    let (mean, own) = mean_reading(prepared);
+    let mut effects = effects(
+        bench,
+        prepared.sweep,
+        &prepared.instrument,
+        Sensitivity::default(),
+    );
+    let offset = offset_per_pulse(prepared);
+    for (i, point) in fit.points.iter_mut().enumerate() {
+        if prepared.used().any(|k| k == i) {
+            point.used = true;
+            point.fitted = Some(mean);
+            point.reason = None;
+        }
+    }
+    effects.push(TypeB {
+        component: "reading offset",
+        id: prepared.instrument.offset_effect_id(),
+        relative: offset / mean.abs().max(f64::MIN_POSITIVE),
+        dead_time_ms: 0.0,
+    });
+    let shared = |e: &TypeB| vec![e.on_delivered(mean, 0.0)];
+    let common: f64 = effects
+        .iter()
+        .map(|e| e.on_delivered(mean, 0.0).powi(2))
+        .sum();
+    fit.delivery = Some(DeliveryCurve {
+        pulse_width_ms: vec![width],
+        delivered: vec![mean],
+        standard_uncertainty: vec![(own + common).sqrt()],
+        degrees_of_freedom: None,
+        shared: effects.iter().map(|e| (e.id.clone(), shared(e))).collect(),
+    });
+    if let Some(slope) = fit.static_flow.clone() {
+        through_static(
+            prepared,
+            &mut fit,
+            &slope,
+            width,
+            mean,
+            own + offset * offset,
+        );
+    }
+    fit
+}
+
+/// Mean delivered quantity per pulse and its variance from reading and repeatability.
+fn mean_reading(prepared: &Prepared<'_>) -> (f64, f64) {
+    let values: Vec<(f64, f64)> = prepared
+        .used()
+        .map(|i| {
+            let pulses = prepared.sweep.readings[i].pulses;
+            let read = prepared.reading_uncertainty(i) / pulses;
+            (prepared.per_pulse(i), read * read)
+        })
+        .collect();
+    let count = values.len() as f64;
+    let mean = values.iter().map(|v| v.0).sum::<f64>() / count;
+    let read = values.iter().map(|v| v.1).sum::<f64>() / count;
+    let scatter = values.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>();
+    let assumed = read + (ASSUMED_REPEATABILITY * mean).powi(2);
+    // The few repeats there are, pooled with the assumption as if it were four more.
+    let variance = (scatter + 4.0 * assumed) / (count - 1.0 + 4.0);
+    (mean, variance.max(read) / count)
+}
+
+fn offset_per_pulse(prepared: &Prepared<'_>) -> f64 {
+    let counts: Vec<f64> = prepared
+        .used()
+        .map(|i| prepared.sweep.readings[i].pulses)
+        .collect();
+    let inverse = counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64;
+    prepared.instrument.offset_uncertainty * inverse
+}
+
+/// The line through the reading with the static flow as its slope: X = w − q/S.
+fn through_static(
+    prepared: &Prepared<'_>,
+    fit: &mut SweepFit,
+    slope: &Estimate,
+    width: f64,
+    mean: f64,
+    variance: f64,
+) {
+    let (Some(u_slope), true) = (slope.standard_uncertainty, slope.value > 0.0) else {
+        return;
+    };
+    let basis = prepared.sweep.basis;
+    let dead_time = width - mean / slope.value;
+    let from_slope = mean / (slope.value * slope.value) * u_slope;
+    let u_dead_time = (variance / (slope.value * slope.value) + from_slope * from_slope).sqrt();
+    let offset = -slope.value * dead_time;
+    // Y = q − S·w, so that cov(S, Y) = −w·u²(S)
+    let var_slope = u_slope * u_slope;
+    let var_offset = variance + width * width * var_slope;
+    fit.scale = Scale::Stated;
+    fit.slope = Some(slope.clone());
+    fit.dead_time = Some(Estimate::symmetric(
+        dead_time,
+        Unit::Millisecond,
+        Some(u_dead_time),
+        None,
+        normal95(),
+    ));
+    fit.flow_offset = Some(Estimate::symmetric(
+        offset,
+        basis.amount_unit(),
+        Some(var_offset.sqrt()),
+        None,
+        normal95(),
+    ));
+    fit.covariance = Some(Covariance {
+        parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
+        matrix: vec![
+            vec![var_slope, -width * var_slope],
+            vec![-width * var_slope, var_offset],
+        ],
+    });
+    fit.budget = vec![
+        BudgetRow {
+            component: "reading at the one width".to_owned(),
+            kind: Evaluation::B,
+            dead_time_us: 1000.0 * variance.sqrt() / slope.value,
+            slope_percent: 0.0,
+        },
+        BudgetRow {
+            component: "static flow as slope".to_owned(),
+            kind: Evaluation::B,
+            dead_time_us: 1000.0 * from_slope,
+            slope_percent: 100.0 * u_slope / slope.value,
+        },
+    ];
+    fit.findings = vec![Finding::new(
+        Kind::SlopeFromStatic,
+        prepared.sweep.place(prepared.source),
+        &[("width", json!(width))],
+    )];
+}

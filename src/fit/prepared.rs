@@ -1,0 +1,173 @@
+//! One sweep as the fits take it: numbers, the instrument behind them, and
+//! which readings count.
+
+use super::DUTY_LIMIT;
+use super::type_b::ORIFICE_EXPONENT;
+use super::{FitOptions, Instrument};
+use crate::capture::{Bench, Reading, Sweep, apparent_division};
+
+/// Standard uncertainty of the exponent of the orifice law. Common practice, no source.
+const EXPONENT_UNCERTAINTY: f64 = 0.05;
+/// Relative standard uncertainty of dX/dV taken from neighbouring set points: a
+/// chord stands for the tangent of a convex curve.
+const SENSITIVITY_UNCERTAINTY: f64 = 0.2;
+
+/// Whether the fit may rest on a reading.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Standing {
+    /// It may.
+    Used,
+    /// Held open: static flow.
+    Static,
+    /// Not, for this reason.
+    LeftOut(String),
+}
+
+/// A sweep ready to be fitted. Lists have the length of `sweep.readings`.
+#[derive(Debug, Clone)]
+pub(super) struct Prepared<'a> {
+    pub sweep: &'a Sweep,
+    /// Capture file.
+    pub source: &'a str,
+    pub instrument: Instrument,
+    pub standing: Vec<Standing>,
+    /// Delivered by the train, carried to the set points, mm³ or mg.
+    pub delivered: Vec<f64>,
+    /// Variance that carrying adds.
+    pub carrying_variance: Vec<f64>,
+    /// Line range of the condition, ms; `None` where no width is usable.
+    pub line_range: Option<[f64; 2]>,
+}
+
+impl<'a> Prepared<'a> {
+    pub fn new(
+        sweep: &'a Sweep,
+        source: &'a str,
+        bench: &Bench,
+        line_range: Option<[f64; 2]>,
+        options: &FitOptions,
+    ) -> Self {
+        let division = apparent_division(&sweep.readings);
+        let mut prepared = Self {
+            sweep,
+            source,
+            instrument: Instrument::of(bench, &sweep.readings, sweep.basis, division),
+            standing: sweep
+                .readings
+                .iter()
+                .map(|r| standing(r, source, options))
+                .collect(),
+            delivered: sweep.readings.iter().map(|r| r.delivered).collect(),
+            carrying_variance: vec![0.0; sweep.readings.len()],
+            line_range,
+        };
+        prepared.carry_pressure();
+        prepared
+    }
+
+    /// Carries readings taken off the pressure set point to it by the orifice law.
+    ///
+    /// *Method*: docs/methods.md M23: times (P_set/P_actual)^n, n = 0.5.
+    fn carry_pressure(&mut self) {
+        let Some(set) = self.sweep.pressure_kpa else {
+            return;
+        };
+        for (i, reading) in self.sweep.readings.iter().enumerate() {
+            if let Some(actual) = reading.pressure_actual_kpa {
+                let log_ratio = (set / actual).ln();
+                self.delivered[i] *= (ORIFICE_EXPONENT * log_ratio).exp();
+                self.carrying_variance[i] +=
+                    (self.delivered[i] * log_ratio * EXPONENT_UNCERTAINTY).powi(2);
+            }
+        }
+    }
+
+    /// Carries readings taken off the voltage set point to it, given the slope
+    /// per ms and how the dead time moves in ms/V. Returns whether any was.
+    ///
+    /// *Method*: docs/methods.md M23: plus N·S·(dX/dV)·(V_actual − V_set).
+    pub fn carry_voltage(&mut self, slope: f64, per_volt: f64) -> bool {
+        let Some(set) = self.sweep.voltage_v else {
+            return false;
+        };
+        let mut carried = false;
+        for (i, reading) in self.sweep.readings.iter().enumerate() {
+            if let Some(actual) = reading.voltage_actual_v
+                && !reading.is_static()
+            {
+                let step = reading.pulses * slope * per_volt * (actual - set);
+                self.delivered[i] += step;
+                self.carrying_variance[i] += (step * SENSITIVITY_UNCERTAINTY).powi(2);
+                carried |= step != 0.0;
+            }
+        }
+        carried
+    }
+
+    /// Indices of the readings that the fit may rest on.
+    pub fn used(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.standing.len()).filter(|i| self.standing[*i] == Standing::Used)
+    }
+
+    /// Indices of the usable readings inside the line range.
+    pub fn in_line_range(&self) -> Vec<usize> {
+        let Some([lo, hi]) = self.line_range else {
+            return Vec::new();
+        };
+        let slack = 1e-9 * hi;
+        self.used()
+            .filter(|i| {
+                let w = self.sweep.readings[*i].pulse_width_ms;
+                w >= lo - slack && w <= hi + slack
+            })
+            .collect()
+    }
+
+    /// Delivered quantity per pulse of reading `i`.
+    pub fn per_pulse(&self, i: usize) -> f64 {
+        self.delivered[i] / self.sweep.readings[i].pulses
+    }
+
+    /// Standard uncertainty of one reading of the vessel for reading `i`, mm³ or
+    /// mg: twice in variance where a start reading was subtracted.
+    pub fn reading_uncertainty(&self, i: usize) -> f64 {
+        let u = self
+            .instrument
+            .reading_uncertainty
+            .max(self.instrument.reading_floor);
+        if self.sweep.readings[i].start_subtracted {
+            u * 2f64.sqrt()
+        } else {
+            u
+        }
+    }
+
+    /// Distinct pulse widths of the usable readings, rising, ms.
+    pub fn widths(&self) -> Vec<f64> {
+        let mut widths: Vec<f64> = self
+            .used()
+            .map(|i| self.sweep.readings[i].pulse_width_ms)
+            .collect();
+        widths.sort_by(f64::total_cmp);
+        widths.dedup();
+        widths
+    }
+}
+
+fn standing(reading: &Reading, source: &str, options: &FitOptions) -> Standing {
+    if options
+        .dropped
+        .iter()
+        .any(|d| d.line == reading.line && d.names(source))
+    {
+        Standing::LeftOut("left out by --drop".to_owned())
+    } else if let Some(reason) = &reading.exclude {
+        Standing::LeftOut(reason.clone())
+    } else if reading.is_static() {
+        Standing::Static
+    } else if reading.duty().is_some_and(|duty| duty >= DUTY_LIMIT) {
+        Standing::LeftOut(format!("duty cycle above {:.0} %", 100.0 * DUTY_LIMIT))
+    } else {
+        Standing::Used
+    }
+}

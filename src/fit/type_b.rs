@@ -1,0 +1,86 @@
+//! Doubts from outside the readings: scale of the vessel, pressure and voltage.
+
+use super::Instrument;
+use crate::capture::{Bench, Sweep};
+
+/// One effect of type B on a sweep, for one standard uncertainty of its cause.
+///
+/// The two parts move together: the cause is one.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct TypeB {
+    /// Component name in the budget.
+    pub component: &'static str,
+    /// Id of the shared effect.
+    pub id: String,
+    /// Relative change of every delivered quantity.
+    pub relative: f64,
+    /// Change of the dead time, ms.
+    pub dead_time_ms: f64,
+}
+
+impl TypeB {
+    /// Change of the slope.
+    pub fn on_slope(&self, slope: f64) -> f64 {
+        slope * self.relative
+    }
+
+    /// Change of the flow-offset: it scales with the delivered quantity, and
+    /// moves by −S per ms of dead time.
+    pub fn on_offset(&self, slope: f64, offset: f64) -> f64 {
+        offset * self.relative - slope * self.dead_time_ms
+    }
+
+    /// Change of a delivered quantity per pulse.
+    pub fn on_delivered(&self, delivered: f64, slope: f64) -> f64 {
+        delivered * self.relative - slope * self.dead_time_ms
+    }
+}
+
+/// How the dead time of one injector moves with its conditions, from the capture's own sweeps.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct Sensitivity {
+    /// dX/dV, ms/V.
+    pub per_volt: Option<f64>,
+    /// dX/dP, ms/kPa.
+    pub per_kpa: Option<f64>,
+}
+
+/// Exponent of the orifice law S ∝ Pⁿ where it was not measured.
+pub(super) const ORIFICE_EXPONENT: f64 = 0.5;
+
+/// Gathers what the bench file states for a sweep.
+pub(super) fn effects(
+    bench: &Bench,
+    sweep: &Sweep,
+    instrument: &Instrument,
+    sensitivity: Sensitivity,
+) -> Vec<TypeB> {
+    let mut effects = Vec::new();
+    if let Some(relative) = instrument.scale_uncertainty {
+        effects.push(TypeB {
+            component: "vessel tolerance",
+            id: instrument.effect_id.clone(),
+            relative,
+            dead_time_ms: 0.0,
+        });
+    }
+    let stated_pressure = bench.pressure.as_ref().and_then(|p| p.uncertainty);
+    if let (Some(u), Some(kpa)) = (stated_pressure, sweep.pressure_kpa) {
+        effects.push(TypeB {
+            component: "pressure",
+            id: "pressure".to_owned(),
+            relative: ORIFICE_EXPONENT * u / kpa,
+            dead_time_ms: sensitivity.per_kpa.unwrap_or(0.0) * u,
+        });
+    }
+    let stated_voltage = bench.supply.as_ref().and_then(|s| s.uncertainty);
+    if let (Some(u), Some(per_volt)) = (stated_voltage, sensitivity.per_volt) {
+        effects.push(TypeB {
+            component: "supply voltage",
+            id: "supply".to_owned(),
+            relative: 0.0,
+            dead_time_ms: per_volt * u,
+        });
+    }
+    effects
+}

@@ -1,0 +1,174 @@
+//! Words on pictures and in reports: user text made visible, numbers kept short.
+
+/// Shows control characters, escape sequences, direction controls and other
+/// invisible characters of user text as `\u{…}`, so that they can neither
+/// command a terminal nor turn a line around. Everything else stays.
+pub fn visible(text: &str) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() || is_invisible(c) {
+            shown.push_str(&format!("\\u{{{:x}}}", c as u32));
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
+}
+
+/// Direction and format controls, line separators, tags and non-characters
+/// (Unicode categories Cf, Zl and Zp as far as they occur in plain text).
+fn is_invisible(c: char) -> bool {
+    matches!(u32::from(c),
+        0xad | 0x61c | 0x180e | 0x200b..=0x200f | 0x2028..=0x202e | 0x2060..=0x206f
+        | 0xfeff | 0xfff9..=0xfffb | 0xe0000..=0xe007f)
+        || u32::from(c) & 0xfffe == 0xfffe
+}
+
+/// Columns that a character takes, on the safe side: letters outside of Latin,
+/// Greek and Cyrillic count twice, punctuation and symbols once.
+pub(crate) fn columns(c: char) -> usize {
+    match u32::from(c) {
+        0..0x600 | 0x2000..0x2e80 => 1,
+        _ => 2,
+    }
+}
+
+/// Width of a character in a usual sans-serif, in thousandths of its size;
+/// rounded up, because which font a reader has is not known.
+fn thousandths(c: char) -> usize {
+    match c {
+        'W' | 'M' | 'm' | 'w' | '@' | '%' | '…' => 1000,
+        'i' | 'j' | 'l' | 'I' | ' ' | '.' | ',' | ':' | ';' | '|' | '\'' => 400,
+        'A'..='Z' => 780,
+        _ => 650 * columns(c),
+    }
+}
+
+/// Shortens text to `pixels` at a font size by an ellipsis in its middle.
+pub(super) fn fitted(text: &str, pixels: f64, size: f64) -> String {
+    let room = (pixels / size * 1000.0) as usize;
+    cut_middle(text, room, thousandths)
+}
+
+/// Shortens text to `width` columns by an ellipsis in its middle.
+pub(crate) fn shortened(text: &str, width: usize) -> String {
+    cut_middle(text, width, columns)
+}
+
+fn cut_middle(text: &str, width: usize, columns: fn(char) -> usize) -> String {
+    if text.chars().map(columns).sum::<usize>() <= width {
+        return text.to_owned();
+    }
+    let half = width.saturating_sub(columns('…')) / 2;
+    let take = |chars: &mut dyn Iterator<Item = char>| {
+        let mut left = half;
+        let mut taken = Vec::new();
+        for c in chars {
+            if columns(c) > left {
+                break;
+            }
+            left -= columns(c);
+            taken.push(c);
+        }
+        taken
+    };
+    let head: String = take(&mut text.chars()).into_iter().collect();
+    let tail: String = take(&mut text.chars().rev()).into_iter().rev().collect();
+    format!("{head}…{tail}")
+}
+
+/// Joins parts to a file name: letters, digits, `-`, `_` and `.` stay, others
+/// become `_`; no dot leads or doubles, and no part is longer than 40.
+pub(super) fn file_stem(parts: &[&str]) -> String {
+    let safe = |part: &&str| {
+        let text: String = part
+            .chars()
+            .take(40)
+            .map(|c| match c {
+                'a'..='z' | 'A'..='Z' | '0'..='9' | '-' | '_' | '.' => c,
+                _ => '_',
+            })
+            .collect();
+        text.replace("..", "_").trim_matches('.').to_owned()
+    };
+    parts.iter().map(safe).collect::<Vec<_>>().join("-")
+}
+
+/// A number to at most three decimals without trailing zeros.
+pub(crate) fn plain(value: f64) -> String {
+    let text = format!("{value:.3}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text == "-0" {
+        "0".to_owned()
+    } else {
+        text.to_owned()
+    }
+}
+
+/// A number with a true minus sign and so many decimals.
+pub(super) fn signed(value: f64, places: usize, plus: bool) -> String {
+    let text = format!("{:.places$}", value.abs());
+    let zero = text.chars().all(|c| c == '0' || c == '.');
+    match (zero, value < 0.0, plus) {
+        (false, true, _) => format!("\u{2212}{text}"),
+        (false, false, true) => format!("+{text}"),
+        _ => text,
+    }
+}
+
+/// A voltage in words.
+pub(crate) fn voltage(volts: Option<f64>) -> String {
+    volts.map_or_else(
+        || "voltage not stated".to_owned(),
+        |v| format!("{} V", plain(v)),
+    )
+}
+
+/// Pressure and stage in words.
+pub(crate) fn condition(stage: Option<&str>, pressure_kpa: Option<f64>) -> String {
+    let pressure = pressure_kpa.map_or_else(
+        || "pressure not stated".to_owned(),
+        |kpa| format!("{} kPa", plain(kpa)),
+    );
+    match stage {
+        Some(stage) => format!("{pressure}, {}", shortened(&visible(stage), 24)),
+        None => pressure,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn controls_are_shown_and_letters_stay() {
+        assert_eq!(visible("\u{1b}[31mA\n1"), "\\u{1b}[31mA\\u{a}1");
+        assert_eq!(visible("a\u{202e}b\u{2066}"), "a\\u{202e}b\\u{2066}");
+        assert_eq!(visible("\u{9b}31m\u{7f}\0"), "\\u{9b}31m\\u{7f}\\u{0}");
+        assert_eq!(visible("Düse № 3 漢 µ"), "Düse № 3 漢 µ");
+    }
+
+    #[test]
+    fn file_names_stay_in_their_folder() {
+        assert_eq!(
+            file_stem(&["delivery", "../../etc/x"]),
+            "delivery-____etc_x"
+        );
+        assert_eq!(file_stem(&["delivery", "a\\b:c\n"]), "delivery-a_b_c_");
+        assert_eq!(file_stem(&["dead-time", "43.5kPa"]), "dead-time-43.5kPa");
+    }
+
+    #[test]
+    fn long_text_keeps_both_ends() {
+        assert_eq!(shortened("0261500-A-000012", 9), "0261…0012");
+        assert_eq!(shortened("short", 9), "short");
+    }
+
+    #[test]
+    fn numbers_carry_true_signs_and_zero_has_none() {
+        assert_eq!(signed(-0.004, 2, true), "0.00");
+        assert_eq!(signed(-0.4, 2, true), "\u{2212}0.40");
+        assert_eq!(signed(0.4, 1, true), "+0.4");
+        assert_eq!(plain(13.5), "13.5");
+    }
+}

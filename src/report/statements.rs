@@ -1,0 +1,472 @@
+//! What a report says, decided once: tables of words, verdict, notes, next step.
+
+use super::notes::{Note, gather};
+use super::numbers::{UNKNOWN, deviation, estimate, range};
+use super::{FlowScale, ReportError, Style, flow_scale};
+use crate::characterisation::SweepFit;
+use crate::characterisation::{Characterisation, Injector};
+use crate::characterisation::{Deviation, SetMatch, Verdict};
+use crate::finding::{Kind, Severity};
+use crate::plots::{plain, shortened, visible, voltage};
+use crate::units::Basis;
+
+/// Everything that is said.
+pub(super) struct Statements {
+    /// Where the figures come from.
+    pub origin: Vec<String>,
+    pub conditions: Vec<Condition>,
+    pub set: Option<Set>,
+    pub notes: Vec<Note>,
+    /// What to do next, in one line.
+    pub next: String,
+}
+
+/// One stage, voltage and pressure.
+pub(super) struct Condition {
+    /// As `14 V, 300 kPa, cleaned`.
+    pub heading: String,
+    /// As `14 V`.
+    pub voltage: String,
+    /// The rest of it, as `300 kPa, cleaned`.
+    pub rest: String,
+    pub stage: Option<String>,
+    pub pressure: String,
+    /// What holds for all rows: ranges, limits, density.
+    pub common: Vec<String>,
+    pub basis: Basis,
+    pub flow_unit: &'static str,
+    /// Whether the line range stands in each row, because rows differ.
+    pub ranges_differ: bool,
+    pub rows: Vec<Row>,
+    /// The two largest contributions to the doubt.
+    pub doubt: String,
+}
+
+/// One injector under one condition; every figure in words.
+pub(super) struct Row {
+    pub injector: String,
+    pub line_range: String,
+    pub flow: String,
+    pub dead_time: String,
+    pub linear_range: String,
+    /// Numbers of the notes that concern it.
+    pub notes: String,
+}
+
+/// The score of the set.
+pub(super) struct Set {
+    pub heading: String,
+    pub points: Vec<String>,
+    pub rows: Vec<SetRow>,
+    /// Spread, worst injector.
+    pub facts: Vec<String>,
+    pub verdict: Option<Verdict>,
+    pub verdict_words: String,
+}
+
+/// One injector of the set.
+pub(super) struct SetRow {
+    pub injector: String,
+    /// Deviation at each operating point.
+    pub deviations: Vec<String>,
+    /// What it does to the mixture where it matters most.
+    pub mixture: String,
+}
+
+/// Decides what is said about a document.
+///
+/// # Errors
+/// [`ReportError`] where the unit of flow needs a density that is not stated.
+pub(super) fn prepare(
+    document: &Characterisation,
+    style: &Style,
+) -> Result<Statements, ReportError> {
+    let notes = gather(document);
+    let stated = document.bench.fluid.as_ref().and_then(|f| f.density);
+    let conditions = conditions(document, &notes, style, style.density.or(stated))?;
+    let set = document.set_match.as_ref().map(set);
+    let next = next_step(document, &notes);
+    let origin = origin(document);
+    Ok(Statements {
+        origin,
+        conditions,
+        set,
+        notes,
+        next,
+    })
+}
+
+fn origin(document: &Characterisation) -> Vec<String> {
+    let count = |n: usize, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
+    let sweeps = document.injectors.iter().map(|i| i.sweeps.len()).sum();
+    let files: Vec<_> = document
+        .sources
+        .iter()
+        .map(|s| {
+            format!(
+                "{} ({} of {} rows used)",
+                visible(&s.name),
+                s.rows_used,
+                s.rows
+            )
+        })
+        .collect();
+    let mut said = vec![format!(
+        "{}, {}; {}",
+        count(document.injectors.len(), "injector"),
+        count(sweeps, "sweep"),
+        files.join(", ")
+    )];
+    let job = document.bench.job.as_ref();
+    let about = [
+        job.and_then(|j| j.reference.as_ref()),
+        job.and_then(|j| j.date.as_ref()),
+        document.bench.fluid.as_ref().and_then(|f| f.name.as_ref()),
+    ];
+    let about: Vec<_> = about.into_iter().flatten().map(|t| visible(t)).collect();
+    if !about.is_empty() {
+        said.push(about.join("; "));
+    }
+    said
+}
+
+/// Stage, pressure, voltage and basis: what a table has in common.
+type Key<'a> = (Option<&'a str>, Option<f64>, Option<f64>, Basis);
+
+fn key(sweep: &SweepFit) -> Key<'_> {
+    (
+        sweep.stage.as_deref(),
+        sweep.pressure_kpa,
+        sweep.voltage_v,
+        sweep.basis,
+    )
+}
+
+fn conditions(
+    document: &Characterisation,
+    notes: &[Note],
+    style: &Style,
+    density: Option<f64>,
+) -> Result<Vec<Condition>, ReportError> {
+    let sweeps = || {
+        document
+            .injectors
+            .iter()
+            .flat_map(|i| i.sweeps.iter().map(move |s| (i, s)))
+    };
+    let mut keys: Vec<Key<'_>> = Vec::new();
+    for (_, sweep) in sweeps() {
+        if !keys.contains(&key(sweep)) {
+            keys.push(key(sweep));
+        }
+    }
+    let mut stages: Vec<Option<&str>> = Vec::new();
+    for (stage, ..) in &keys {
+        if !stages.contains(stage) {
+            stages.push(*stage);
+        }
+    }
+    let number = |v: Option<f64>| v.unwrap_or(f64::NEG_INFINITY);
+    keys.sort_by(|a, b| {
+        let place = |k: &Key<'_>| stages.iter().position(|s| *s == k.0);
+        place(a)
+            .cmp(&place(b))
+            .then(number(a.1).total_cmp(&number(b.1)))
+            .then(number(a.2).total_cmp(&number(b.2)))
+    });
+    keys.into_iter()
+        .map(|wanted| {
+            let here: Vec<_> = sweeps().filter(|(_, s)| key(s) == wanted).collect();
+            let scale = flow_scale(wanted.3, style.flow_unit, density)?;
+            Ok(condition(wanted, &here, notes, scale))
+        })
+        .collect()
+}
+
+fn condition(
+    (stage, pressure, volts, basis): Key<'_>,
+    here: &[(&Injector, &SweepFit)],
+    notes: &[Note],
+    scale: FlowScale,
+) -> Condition {
+    let pressure = pressure.map_or_else(
+        || "pressure not stated".to_owned(),
+        |kpa| format!("{} kPa", plain(kpa)),
+    );
+    let volts = voltage(volts);
+    let rest = match stage {
+        Some(stage) => format!("{pressure}, {}", visible(stage)),
+        None => pressure.clone(),
+    };
+    let first = here[0].1;
+    let ranges_differ = here
+        .iter()
+        .any(|(_, s)| s.line_range_ms != first.line_range_ms);
+    let limits_same = here
+        .iter()
+        .all(|(_, s)| s.linearity_limit_percent == first.linearity_limit_percent);
+    let mut common = Vec::new();
+    if !ranges_differ && first.line_range_ms.is_some() {
+        common.push(format!("line range {} ms", range(first.line_range_ms)));
+    }
+    if limits_same {
+        common.push(format!(
+            "linear flow range within {} % of the line",
+            plain(first.linearity_limit_percent)
+        ));
+    }
+    if let Some(density) = scale.density {
+        common.push(format!(
+            "converted with {density} g/mL, whose own doubt is not in ±"
+        ));
+    }
+    let several =
+        |injector: &Injector| here.iter().filter(|(i, _)| i.id == injector.id).count() > 1;
+    let rows = here
+        .iter()
+        .map(|(injector, sweep)| {
+            let mut row = row(injector, sweep, notes, scale);
+            if several(injector) {
+                row.injector = format!("{} ({})", row.injector, visible(&sweep.source));
+            }
+            row
+        })
+        .collect();
+    Condition {
+        heading: format!("{volts}, {rest}"),
+        voltage: volts,
+        rest,
+        stage: stage.map(visible),
+        pressure,
+        common,
+        basis,
+        flow_unit: scale.unit.unit().word(),
+        ranges_differ,
+        rows,
+        doubt: doubt(here),
+    }
+}
+
+fn row(injector: &Injector, sweep: &SweepFit, notes: &[Note], scale: FlowScale) -> Row {
+    let place = sweep.place(&injector.id);
+    let marks: Vec<_> = notes
+        .iter()
+        .filter(|n| n.concerns(&place))
+        .map(|n| n.number.to_string())
+        .collect();
+    Row {
+        injector: visible(&injector.id),
+        line_range: range(sweep.line_range_ms),
+        flow: estimate(sweep.slope.as_ref(), scale.factor),
+        dead_time: estimate(sweep.dead_time.as_ref(), 1.0),
+        linear_range: range(sweep.linear_flow_range_ms),
+        notes: marks.join(" "),
+    }
+}
+
+/// The two largest contributions to dead time and to flow, each the largest of any injector.
+fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
+    let mut largest: Vec<(&str, f64, f64)> = Vec::new();
+    for budget in here.iter().flat_map(|(_, s)| &s.budget) {
+        match largest.iter_mut().find(|l| l.0 == budget.component) {
+            Some(one) => {
+                one.1 = one.1.max(budget.dead_time_us.abs());
+                one.2 = one.2.max(budget.slope_percent.abs());
+            }
+            None => largest.push((
+                &budget.component,
+                budget.dead_time_us.abs(),
+                budget.slope_percent.abs(),
+            )),
+        }
+    }
+    let top = |pick: fn(&(&str, f64, f64)) -> f64, unit: &str| {
+        let mut sorted = largest.clone();
+        sorted.sort_by(|a, b| pick(b).total_cmp(&pick(a)));
+        let named: Vec<_> = sorted
+            .iter()
+            .filter(|one| pick(one) > 0.0)
+            .take(2)
+            .map(|one| {
+                let figure = crate::units::significant(pick(one), 2);
+                format!("{} {figure} {unit}", visible(one.0))
+            })
+            .collect();
+        named.join(", ")
+    };
+    let (dead_time, flow) = (top(|l| l.1, "us"), top(|l| l.2, "%"));
+    let told = match (dead_time.is_empty(), flow.is_empty()) {
+        (true, true) => return String::new(),
+        (false, true) => format!("dead time: {dead_time}"),
+        (true, false) => format!("flow: {flow}"),
+        (false, false) => format!("dead time: {dead_time}; flow: {flow}"),
+    };
+    match remedy(here) {
+        Some(advice) => format!("{told}. To reduce it: {}", visible(advice)),
+        None => told,
+    }
+}
+
+/// What reduces the largest doubt of the dead time, as the sweep with the largest says.
+fn remedy<'a>(here: &[(&Injector, &'a SweepFit)]) -> Option<&'a str> {
+    let largest = |s: &SweepFit| {
+        let rows = s.budget.iter().map(|row| row.dead_time_us.abs());
+        rows.fold(0.0, f64::max)
+    };
+    let (_, sweep) = here
+        .iter()
+        .max_by(|(_, a), (_, b)| largest(a).total_cmp(&largest(b)))?;
+    let finding = sweep
+        .findings
+        .iter()
+        .find(|f| f.kind == Kind::LargestDoubt)?;
+    Some(&finding.advice)
+}
+
+pub(super) fn set(set: &SetMatch) -> Set {
+    let mut injectors: Vec<&str> = Vec::new();
+    for deviation in &set.deviations {
+        if !injectors.contains(&deviation.injector.as_str()) {
+            injectors.push(&deviation.injector);
+        }
+    }
+    let rows = injectors.iter().map(|id| set_row(set, id)).collect();
+    let stage = set.stage.as_deref().map(|s| format!(", {}", visible(s)));
+    let mut facts = Vec::new();
+    if let Some(spread) = &set.spread_percent {
+        let bounds = match set.spread_bounds_percent {
+            Some([lo, hi]) => format!(
+                "; truly at least {} % and at most {} %, each at {} % risk",
+                percent(lo),
+                percent(hi),
+                plain(set.risk_percent)
+            ),
+            None => String::new(),
+        };
+        facts.push(format!(
+            "spread {} % from lowest to highest{bounds}",
+            percent(spread.value)
+        ));
+    }
+    if let Some(worst) = &set.worst_injector {
+        facts.push(format!("farthest from the mean: {}", visible(worst)));
+    }
+    Set {
+        heading: format!("set of {}{}", injectors.len(), stage.unwrap_or_default()),
+        points: set
+            .operating_points
+            .iter()
+            .map(|p| visible(&p.label))
+            .collect(),
+        rows,
+        facts,
+        verdict: set.verdict,
+        verdict_words: verdict(set),
+    }
+}
+
+fn percent(value: f64) -> String {
+    format!("{value:.2}")
+}
+
+fn set_row(set: &SetMatch, id: &str) -> SetRow {
+    let own: Vec<&Deviation> = set.deviations.iter().filter(|d| d.injector == id).collect();
+    let deviations = set
+        .operating_points
+        .iter()
+        .map(|p| {
+            own.iter()
+                .find(|d| d.operating_point == p.label)
+                .map_or_else(
+                    || UNKNOWN.to_owned(),
+                    |d| deviation(d.percent, d.interval_95),
+                )
+        })
+        .collect();
+    let strongest = own
+        .iter()
+        .max_by(|a, b| a.mixture_percent.abs().total_cmp(&b.mixture_percent.abs()));
+    SetRow {
+        injector: visible(id),
+        deviations,
+        mixture: strongest.map_or_else(|| UNKNOWN.to_owned(), |d| mixture(d)),
+    }
+}
+
+/// What a deviation does to that cylinder, as far as it can be told from none.
+fn mixture(deviation: &Deviation) -> String {
+    let told = match deviation.interval_95 {
+        [Some(lo), Some(hi)] => lo > 0.0 || hi < 0.0,
+        _ => false,
+    };
+    let amount = percent(deviation.mixture_percent.abs());
+    let word = if deviation.mixture_percent < 0.0 {
+        "richer"
+    } else {
+        "leaner"
+    };
+    if told {
+        format!("{word} {amount} %")
+    } else {
+        format!("{word} {amount} %?")
+    }
+}
+
+fn verdict(set: &SetMatch) -> String {
+    let bound = |side: usize| set.spread_bounds_percent.map(|b| b[side]);
+    let tolerance = set.tolerance_percent.map_or_else(String::new, percent);
+    match (set.verdict, bound(0), bound(1)) {
+        (Some(Verdict::Matched), _, Some(hi)) => format!(
+            "matched: the spread is at most {} %, the tolerance is {tolerance} %",
+            percent(hi)
+        ),
+        (Some(Verdict::NotMatched), Some(lo), _) => format!(
+            "not matched: the spread is at least {} %, the tolerance is {tolerance} %",
+            percent(lo)
+        ),
+        (Some(Verdict::Matched), ..) => format!("matched within {tolerance} %"),
+        (Some(Verdict::NotMatched), ..) => format!("not matched within {tolerance} %"),
+        (Some(Verdict::Undecided), ..) => {
+            format!(
+                "undecided: the tolerance of {tolerance} % lies between the bounds of the spread"
+            )
+        }
+        (None, ..) => "no verdict: no tolerance was stated (--tolerance 2%)".to_owned(),
+    }
+}
+
+/// The one thing to do next; short enough for one line of a narrow terminal.
+pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
+    let of = |kind: Kind| notes.iter().find(|n| n.kind == kind);
+    let verdict = document.set_match.as_ref().and_then(|m| m.verdict);
+    if let Some(serious) = notes.iter().find(|n| n.severity == Severity::Serious) {
+        return format!(
+            "settle note {} (serious), then run this again",
+            serious.number
+        );
+    }
+    if verdict == Some(Verdict::NotMatched) {
+        let set = document.set_match.as_ref();
+        let worst = set.and_then(|m| m.worst_injector.as_deref());
+        return match worst {
+            Some(id) => format!(
+                "clean or replace {}, then run it again",
+                shortened(&visible(id), 16)
+            ),
+            None => "`pick` a closer set from a larger stock".to_owned(),
+        };
+    }
+    if verdict == Some(Verdict::Undecided) {
+        return match of(Kind::Undecided) {
+            Some(note) => format!("note {} says how many readings would decide", note.number),
+            None => "run more readings to decide".to_owned(),
+        };
+    }
+    match notes.iter().find(|n| n.severity == Severity::Doubt) {
+        Some(doubt) => format!(
+            "if the intervals are too wide, begin with note {}",
+            doubt.number
+        ),
+        None => "`table` puts these figures on your controller's axes".to_owned(),
+    }
+}

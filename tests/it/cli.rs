@@ -1,0 +1,232 @@
+//! The program as its user meets it: streams, exit status, files.
+
+use std::fs;
+use std::path::PathBuf;
+
+use assert_cmd::Command;
+
+fn meniscus() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_meniscus"));
+    command
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .env("NO_COLOR", "1");
+    command
+}
+
+fn run(name: &str) -> String {
+    format!("bench-runs/{name}/capture.csv")
+}
+
+/// Runs and gives (exit status, stdout, stderr).
+fn outcome(arguments: &[&str]) -> (i32, String, String) {
+    let output = meniscus().args(arguments).output().unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (
+        output.status.code().unwrap(),
+        text(output.stdout),
+        text(output.stderr),
+    )
+}
+
+#[test]
+fn fit_prints_tables_and_writes_a_file_that_holds_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("set.json");
+    let (status, tables, talk) =
+        outcome(&["fit", &run("neglected-four"), "-o", file.to_str().unwrap()]);
+    assert_eq!((status, talk.as_str()), (0, ""));
+    assert!(tables.contains("dead time, ms") && tables.contains("Next: "));
+    let (_, json, _) = outcome(&["fit", &run("neglected-four"), "--json"]);
+    assert_eq!(fs::read_to_string(&file).unwrap(), json);
+    let left: Vec<_> = fs::read_dir(folder.path()).unwrap().collect();
+    assert_eq!(left.len(), 1, "nothing beside the file");
+}
+
+#[test]
+fn a_tolerance_decides_the_exit_status() {
+    let of =
+        |tolerance: &str| outcome(&["match", &run("neglected-four"), "--tolerance", tolerance]).0;
+    assert_eq!(of("50%"), 0);
+    assert_eq!(of("1%"), 1);
+    let (status, json, _) = outcome(&[
+        "match",
+        &run("neglected-four"),
+        "--tolerance",
+        "50%",
+        "--json",
+    ]);
+    let value: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((status, &value["verdict"]), (0, &"matched".into()));
+    for field in [
+        "tolerance_percent",
+        "risk_percent",
+        "spread_percent",
+        "worst_injector",
+        "operating_points",
+        "deviations",
+    ] {
+        assert!(!value[field].is_null(), "{field}");
+    }
+}
+
+#[test]
+fn faults_go_to_stderr_with_file_line_and_column_and_nothing_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = folder.path().join("run.csv");
+    fs::write(
+        &capture,
+        "injector,pulse_width_ms,pulses,volume_ml\nA,2,1000,x\nA,3,0,9\n",
+    )
+    .unwrap();
+    let target = folder.path().join("out.json");
+    fs::write(&target, "old").unwrap();
+    let (status, out, talk) = outcome(&[
+        "fit",
+        capture.to_str().unwrap(),
+        "-o",
+        target.to_str().unwrap(),
+    ]);
+    assert_eq!((status, out.as_str()), (2, ""));
+    assert!(talk.contains("run.csv:2: column volume_ml"), "{talk}");
+    assert!(talk.contains("run.csv:3: column pulses"), "{talk}");
+    assert!(talk.contains("2 faults"), "{talk}");
+    assert_eq!(fs::read_to_string(&target).unwrap(), "old");
+}
+
+#[test]
+fn check_prints_one_object_whatever_it_finds() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = folder.path().join("run.csv");
+    fs::write(
+        &capture,
+        "injector,pulse_width_ms,pulses,volume_ml\nA,2,1000,x\n",
+    )
+    .unwrap();
+    let (status, json, _) = outcome(&["check", capture.to_str().unwrap(), "--json"]);
+    let value: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(status, 2);
+    assert_eq!(value["errors"][0]["line"], 2);
+    assert_eq!(value["errors"][0]["column"], "volume_ml");
+    assert_eq!(value["files"][0]["rows"], 1);
+}
+
+#[test]
+fn standard_input_is_read_as_a_dash_and_a_capture_given_twice_is_refused() {
+    let bytes =
+        fs::read(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(run("neglected-four"))).unwrap();
+    let output = meniscus()
+        .args(["fit", "-", "--json"])
+        .write_stdin(bytes)
+        .output()
+        .unwrap();
+    assert!(output.status.success());
+    let value: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(value["sources"][0]["name"], "-");
+    let (status, _, talk) = outcome(&["fit", &run("neglected-four"), &run("neglected-four")]);
+    assert_eq!(status, 2);
+    assert!(talk.contains("the same bytes"), "{talk}");
+}
+
+#[test]
+fn volume_is_shown_as_mass_only_with_a_density() {
+    let (status, _, talk) = outcome(&["fit", &run("messy-wide"), "--units", "lb/h"]);
+    assert_eq!(status, 2);
+    assert!(talk.contains("density"), "{talk}");
+    let (status, out, _) = outcome(&[
+        "fit",
+        &run("healthy-six"),
+        "--model",
+        "line",
+        "--units",
+        "lb/h",
+    ]);
+    assert!(status == 0 && out.contains("lb/h"));
+}
+
+#[test]
+fn lines_pictures_and_report_come_from_one_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let (pictures, page) = (
+        folder.path().join("pictures"),
+        folder.path().join("report.html"),
+    );
+    let (status, lines, _) = outcome(&[
+        "fit",
+        &run("neglected-four"),
+        "--model",
+        "line",
+        "--lines",
+        "--plots",
+        pictures.to_str().unwrap(),
+        "--report",
+        page.to_str().unwrap(),
+    ]);
+    assert_eq!((status, lines.lines().count()), (0, 8));
+    for line in lines.lines() {
+        let value: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert!(value["injector"].is_string() && value["slope"]["value"].is_number());
+    }
+    assert!(fs::read_dir(&pictures).unwrap().count() >= 10);
+    assert!(
+        fs::read_to_string(&page)
+            .unwrap()
+            .starts_with("<!DOCTYPE html>")
+    );
+}
+
+#[test]
+fn one_pulse_width_is_enough_to_match_and_fit_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = folder.path().join("today.csv");
+    let mut text =
+        String::from("injector,pulse_width_ms,pulses,volume_ml,voltage_v,pressure_kpa,period_ms\n");
+    for (injector, volume) in [("A", 80.0), ("B", 80.5), ("C", 72.0), ("D", 79.5)] {
+        for repeat in 0..3 {
+            text.push_str(&format!(
+                "{injector},3,9000,{},14,300,20\n",
+                volume + f64::from(repeat) * 0.1
+            ));
+        }
+    }
+    fs::write(&capture, text).unwrap();
+    let path = capture.to_str().unwrap();
+    let (status, out, _) = outcome(&["match", path, "--tolerance", "2%"]);
+    assert_eq!(status, 1);
+    assert!(
+        out.contains("Not matched") && out.contains("Farthest from the mean: C"),
+        "{out}"
+    );
+    let (status, out, _) = outcome(&["fit", path]);
+    assert_eq!(status, 0);
+    assert!(out.contains("`match`"), "{out}");
+}
+
+#[test]
+fn help_completions_and_man_page_are_there() {
+    for arguments in [
+        &["--help"][..],
+        &["fit", "--help"],
+        &["completions", "bash"],
+        &["man"],
+        &["schema"],
+    ] {
+        let (status, out, _) = outcome(arguments);
+        assert!(status == 0 && out.len() > 500, "{arguments:?}");
+    }
+    assert_eq!(outcome(&["fit"]).0, 2);
+}
+
+#[test]
+fn the_session_in_the_readme_is_what_the_program_prints() {
+    let readme = include_str!("../../README.md");
+    let session = readme.split("```text\n").nth(1).unwrap();
+    let session = session.split("```").next().unwrap();
+    let (status, out, _) = outcome(&["fit", &run("healthy-six")]);
+    assert_eq!(status, 0);
+    for line in session.lines() {
+        assert!(
+            out.lines().any(|l| l == line),
+            "not printed any more: {line}\n{out}"
+        );
+    }
+}
