@@ -25,4 +25,7 @@ pub use result::{Deviation, OperatingPoint, SetMatch, Verdict};
 pub use risk::{GlobalRisk, ToleranceLimits, conformance_probability, global_risk, guard_factor};
 pub use score::{Criterion, Member, score};
 pub use sets::{ManySets, SetsBound, SetsEffort, SetsRequest, StockSet, pick_sets};
-pub use stock::{Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, stock_from_fits};
+pub use stock::{
+    Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, stock_from_fits,
+    stock_from_table,
+};

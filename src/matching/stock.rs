@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{OperatingPoint, members_at};
+use crate::capture::StockFile;
 use crate::fit::SweepFit;
 use crate::units::Unit;
 
@@ -253,4 +254,33 @@ pub fn stock_from_fits(
         })
         .collect();
     Stock::new(points.iter().map(|p| p.label.clone()).collect(), candidates)
+}
+
+/// Makes a stock from a plain table.
+///
+/// # Errors
+/// [`StockError::NoPoint`] without a column of amounts.
+pub fn stock_from_table(table: &StockFile) -> Result<Stock, StockError> {
+    let candidates = table
+        .rows
+        .iter()
+        .map(|row| Candidate {
+            injector: row.injector.clone(),
+            amounts: row
+                .amounts
+                .iter()
+                .zip(&row.uncertainties)
+                .map(|(value, u)| {
+                    value.map(|value| StockAmount {
+                        value,
+                        standard_uncertainty: *u,
+                        shared: BTreeMap::new(),
+                    })
+                })
+                .collect(),
+            dead_time_ms: row.dead_time_ms,
+            flow: None,
+        })
+        .collect();
+    Stock::new(table.points.clone(), candidates)
 }
