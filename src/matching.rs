@@ -3,6 +3,8 @@
 //! In: fitted sweeps of several injectors. Out: a [`SetMatch`]. It must not
 //! know how a model was fitted, nor how a verdict is worded.
 
+mod compare;
+mod health;
 mod pick;
 mod placement;
 mod points;
@@ -13,6 +15,13 @@ mod score;
 mod sets;
 mod stock;
 
+pub use compare::{
+    Change, ChangeVerdict, CompareLimits, Comparison, InjectorChange, Side, SpreadChange, compare,
+};
+pub use health::{
+    CriteriaError, HealthCriteria, HealthInput, InjectorHealth, ResistanceClass, Serviceability,
+    health, read_criteria,
+};
 pub use pick::{
     Lead, NODE_LIMIT, Near, NearFigure, Pick, PickError, PickRequest, PickedSet, RUNNERS_UP, pick,
 };
