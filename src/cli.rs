@@ -3,10 +3,14 @@
 
 mod args;
 mod check;
+mod compare;
 mod files;
 mod fit;
+mod pick;
+mod place;
 mod report;
 mod set;
+mod stock;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -98,6 +102,9 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Fit(args) => fit::run(args),
         Command::Check(args) => check::run(args),
         Command::Match(args) => set::run(args),
+        Command::Pick(args) => pick::run(args),
+        Command::Compare(args) => compare::run(args),
+        Command::Place(args) => place::run(args),
         Command::Report(args) => report::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();

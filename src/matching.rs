@@ -26,7 +26,8 @@ pub use pick::{
     Lead, NODE_LIMIT, Near, NearFigure, Pick, PickError, PickRequest, PickedSet, RUNNERS_UP, pick,
 };
 pub use placement::{
-    Cylinder, Placeable, PlaceableLine, Placed, Placement, PlacementError, assign, place,
+    Cylinder, Placeable, PlaceableLine, Placed, Placement, PlacementError, assign,
+    half_spread_percent, place,
 };
 pub use points::{WantedPoint, at_condition, members_at, operating_points};
 pub use range::{range_probability, range_quantile};
@@ -35,6 +36,6 @@ pub use risk::{GlobalRisk, ToleranceLimits, conformance_probability, global_risk
 pub use score::{Criterion, Member, score};
 pub use sets::{ManySets, SetsBound, SetsEffort, SetsRequest, StockSet, pick_sets};
 pub use stock::{
-    Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, stock_from_fits,
-    stock_from_table,
+    Candidate, LeftOut, Stock, StockAmount, StockError, StockItem, qualify_effects,
+    stock_from_fits, stock_from_table,
 };

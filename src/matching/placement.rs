@@ -157,6 +157,25 @@ pub fn place(injectors: &[Placeable], cylinders: &[Cylinder]) -> Result<Placemen
     })
 }
 
+/// Half the spread of the injectors at their worst point, percent: what a cylinder
+/// of which only "lean" is known is taken to need. 0 where nothing is delivered.
+pub fn half_spread_percent(injectors: &[Placeable]) -> f64 {
+    let points = injectors
+        .iter()
+        .map(|i| i.delivered.len())
+        .min()
+        .unwrap_or(0);
+    (0..points)
+        .map(|p| {
+            let values = || injectors.iter().map(|i| i.delivered[p]);
+            let (lo, hi) =
+                values().fold((f64::MAX, f64::MIN), |(lo, hi), v| (lo.min(v), hi.max(v)));
+            50.0 * (hi - lo) * injectors.len() as f64 / values().sum::<f64>()
+        })
+        .filter(|s| s.is_finite())
+        .fold(0.0, f64::max)
+}
+
 /// Mixture errors by injector, cylinder, operating point.
 fn errors(injectors: &[Placeable], cylinders: &[Cylinder]) -> Vec<Vec<Vec<f64>>> {
     let count = injectors.len() as f64;

@@ -284,3 +284,30 @@ pub fn stock_from_table(table: &StockFile) -> Result<Stock, StockError> {
         .collect();
     Stock::new(table.points.clone(), candidates)
 }
+
+/// Renames the shared effects of a sweep, so that they are not taken for those of
+/// another bench when results of several benches are compared.
+pub fn qualify_effects(sweep: &mut SweepFit, bench: &str) {
+    let rename = |shared: &mut BTreeMap<String, f64>| {
+        *shared = std::mem::take(shared)
+            .into_iter()
+            .map(|(id, part)| (format!("{bench}: {id}"), part))
+            .collect();
+    };
+    let figures = [
+        &mut sweep.slope,
+        &mut sweep.dead_time,
+        &mut sweep.flow_offset,
+        &mut sweep.reading_offset,
+    ];
+    figures
+        .into_iter()
+        .flatten()
+        .for_each(|e| rename(&mut e.shared));
+    if let Some(curve) = &mut sweep.delivery {
+        curve.shared = std::mem::take(&mut curve.shared)
+            .into_iter()
+            .map(|(id, parts)| (format!("{bench}: {id}"), parts))
+            .collect();
+    }
+}

@@ -26,6 +26,8 @@ mod html;
 mod layers;
 /// Real weighings with published lines.
 mod open_data;
+/// Picking from a stock, against every set and against other solvers.
+mod pick;
 /// Pictures are well-formed, named and escaped.
 mod pictures;
 /// Rescaling, shifting and reordering the data; seeded.
@@ -38,5 +40,7 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// Placement, risks, verdicts, before and after, health.
+mod sets;
 /// Tables on the terminal.
 mod terminal;
