@@ -20,6 +20,7 @@ mod read;
 mod reading;
 mod repeats;
 mod row;
+mod stock_file;
 mod sweeps;
 mod vessels;
 
@@ -31,3 +32,4 @@ pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
 };
 pub use reading::{Capture, Reading, Source, Sweep};
+pub use stock_file::{StockFile, StockRow, looks_like_capture, read_stock_file};

@@ -3,11 +3,15 @@
 
 mod args;
 mod check;
+mod compare;
 mod demand;
 mod files;
 mod fit;
+mod pick;
+mod place;
 mod report;
 mod set;
+mod stock;
 mod table;
 
 use std::io::{self, Write};
@@ -100,6 +104,9 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Fit(args) => fit::run(args),
         Command::Check(args) => check::run(args),
         Command::Match(args) => set::run(args),
+        Command::Pick(args) => pick::run(args),
+        Command::Compare(args) => compare::run(args),
+        Command::Place(args) => place::run(args),
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),

@@ -43,6 +43,15 @@ pub enum Command {
     Check(CheckArgs),
     /// Score a set: from captures (one pulse width is enough) or characterisation files
     Match(MatchArgs),
+    /// Pick the most alike injectors from a stock, or sort it into sets
+    #[command(after_help = super::pick::HELP)]
+    Pick(super::pick::PickArgs),
+    /// What cleaning changed: as received against cleaned
+    #[command(after_help = super::compare::HELP)]
+    Compare(super::compare::CompareArgs),
+    /// Which injector into which cylinder, and the trims that are left
+    #[command(after_help = super::place::HELP)]
+    Place(super::place::PlaceArgs),
     /// Write the report (one HTML file) of a characterisation file
     Report(ReportArgs),
     /// Dead time, flow, correction or pulse width on the axes that a controller has
@@ -239,11 +248,11 @@ impl From<WeightArg> for WeightChoice {
     }
 }
 
-fn quantity(quantity: Quantity, text: &str) -> Result<f64, String> {
+pub(super) fn quantity(quantity: Quantity, text: &str) -> Result<f64, String> {
     parse_bare(quantity, text).map_err(|e| e.to_string())
 }
 
-fn positive(kind: Quantity, text: &str) -> Result<f64, String> {
+pub(super) fn positive(kind: Quantity, text: &str) -> Result<f64, String> {
     let value = quantity(kind, text)?;
     if value > 0.0 {
         Ok(value)
@@ -260,11 +269,11 @@ fn pressure(text: &str) -> Result<f64, String> {
     positive(Quantity::Pressure, text)
 }
 
-fn percent(text: &str) -> Result<f64, String> {
+pub(super) fn percent(text: &str) -> Result<f64, String> {
     positive(Quantity::Percent, text)
 }
 
-fn risk(text: &str) -> Result<f64, String> {
+pub(super) fn risk(text: &str) -> Result<f64, String> {
     let value = percent(text)?;
     if (0.001..50.0).contains(&value) {
         Ok(value)
@@ -313,7 +322,7 @@ fn dropped_row(text: &str) -> Result<DroppedRow, String> {
     })
 }
 
-fn wanted_point(text: &str) -> Result<WantedPoint, String> {
+pub(super) fn wanted_point(text: &str) -> Result<WantedPoint, String> {
     let (mut width, mut volts, mut kpa) = (None, None, None);
     for part in text.split(',') {
         let slot = [

@@ -28,7 +28,7 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Failure> {
 }
 
 /// Characterisation files as they are; captures fitted first.
-fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
+pub(super) fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
     let is_document = |bytes: &[u8]| bytes.trim_ascii_start().starts_with(b"{");
     let (files, captures): (Vec<_>, Vec<_>) =
         input.files.into_iter().partition(|f| is_document(&f.bytes));

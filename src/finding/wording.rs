@@ -145,4 +145,10 @@ catalogue! {
     OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
     /// More repeats would decide.
     Undecided, Doubt, "the spread lies between {lower} and {upper} %, the tolerance is {tolerance} %: not decided", "about {factor} times as many readings (or pulses) would decide, if the spread stays where it is";
+
+    // ---- picking from a stock
+    /// The best set is not proved best.
+    PickNotProved, Doubt, "best found: {best} %; proved: no set is below {bound} %", "a smaller set, or one injector to --require, makes the search shorter";
+    /// The best set is not better than the next by more than the noise.
+    PickWithinNoise, Note, "the lead over the next best set, {lead} percentage points, is within the noise of the readings", "either set will do: choose by dead time or spray, or measure the two again with more pulses";
 }

@@ -34,18 +34,15 @@ pub fn at_condition(sweep: &SweepFit, voltage_v: Option<f64>, pressure_kpa: Opti
     same(sweep.voltage_v, voltage_v, 0.05) && same(sweep.pressure_kpa, pressure_kpa, 0.5)
 }
 
+/// How far a sweep's condition lies from 14 V and 300 kPa, in logarithms.
+pub(super) fn off_usual(sweep: &SweepFit) -> f64 {
+    let off = |value: Option<f64>, usual: f64| value.map_or(0.0, |v| (v / usual).ln().abs());
+    off(sweep.voltage_v, RUNNING_VOLTAGE) + off(sweep.pressure_kpa, USUAL_PRESSURE)
+}
+
 /// The condition shared by most injectors; among those the one nearest to 14 V
 /// and 300 kPa. `fits` are (injector, sweep) of one stage.
 fn common_condition(fits: &[(&str, &SweepFit)]) -> Option<(Option<f64>, Option<f64>)> {
-    let distance = |sweep: &SweepFit| {
-        let volts = sweep
-            .voltage_v
-            .map_or(0.0, |v| (v / RUNNING_VOLTAGE).ln().abs());
-        let kpa = sweep
-            .pressure_kpa
-            .map_or(0.0, |p| (p / USUAL_PRESSURE).ln().abs());
-        volts + kpa
-    };
     let shared_by = |sweep: &SweepFit| {
         let mut ids: Vec<&str> = fits
             .iter()
@@ -64,7 +61,7 @@ fn common_condition(fits: &[(&str, &SweepFit)]) -> Option<(Option<f64>, Option<f
         .max_by(|(_, a), (_, b)| {
             shared_by(a)
                 .cmp(&shared_by(b))
-                .then(distance(b).total_cmp(&distance(a)))
+                .then(off_usual(b).total_cmp(&off_usual(a)))
         })?;
     Some((best.1.voltage_v, best.1.pressure_kpa))
 }

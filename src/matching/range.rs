@@ -37,15 +37,33 @@ pub fn range_probability(range: f64, count: usize) -> f64 {
 }
 
 /// The range that `count` independent standard normal values exceed with
-/// probability `risk` (0 to 1), by bisection.
+/// probability `risk` (0 to 1).
+///
+/// *Method*: regula falsi in the Illinois form, a sixth of the probabilities that
+/// bisection needs. *Source*: M. Dowell and P. Jarratt, BIT 11 (1971) 168–174, from memory.
 pub fn range_quantile(risk: f64, count: usize) -> f64 {
+    let off = |range: f64| range_probability(range, count) - (1.0 - risk);
     let (mut lo, mut hi) = (0.0, 2.0 * WINDOW);
-    for _ in 0..60 {
-        let middle = f64::midpoint(lo, hi);
-        if range_probability(middle, count) < 1.0 - risk {
-            lo = middle
+    let (mut at_lo, mut at_hi) = (off(lo), off(hi));
+    let mut last_side = 0;
+    for _ in 0..100 {
+        // Both ends on one side: the risk is beyond what the integral resolves.
+        if at_hi <= at_lo || hi - lo < 1e-12 * WINDOW {
+            break;
+        }
+        let next = lo - at_lo * (hi - lo) / (at_hi - at_lo);
+        let at_next = off(next);
+        let side = if at_next < 0.0 { -1 } else { 1 };
+        if side < 0 {
+            (lo, at_lo) = (next, at_next);
+            at_hi *= if last_side == side { 0.5 } else { 1.0 };
         } else {
-            hi = middle
+            (hi, at_hi) = (next, at_next);
+            at_lo *= if last_side == side { 0.5 } else { 1.0 };
+        }
+        last_side = side;
+        if at_next.abs() < 1e-12 {
+            return next;
         }
     }
     f64::midpoint(lo, hi)
@@ -65,6 +83,16 @@ mod tests {
                 .map(|i| step * (1.0 - range_probability(step * (f64::from(i) + 0.5), count)))
                 .sum();
             assert!((mean - d2).abs() < 1e-5, "{count}: {mean} {d2}");
+        }
+    }
+
+    #[test]
+    fn quantile_is_where_the_probability_is_met() {
+        for count in [2, 3, 8, 60, 1_000] {
+            for risk in [0.4, 0.05, 0.05 / 3.0, 1e-4] {
+                let met = range_probability(range_quantile(risk, count), count);
+                assert!((met - (1.0 - risk)).abs() < 1e-9, "{count} {risk}: {met}");
+            }
         }
     }
 

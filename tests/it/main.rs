@@ -32,6 +32,8 @@ mod html;
 mod layers;
 /// Real weighings with published lines.
 mod open_data;
+/// Picking from a stock, against every set and against other solvers.
+mod pick;
 /// Pictures are well-formed, named and escaped.
 mod pictures;
 /// Rescaling, shifting and reordering the data; seeded.
@@ -44,6 +46,8 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// Placement, risks, verdicts, before and after, health.
+mod sets;
 /// A made-up injector with a known law.
 mod simulated;
 /// The surface over voltage and pressure against laws that are known.

@@ -79,7 +79,7 @@ fn every_published_figure_is_reached() {
     let mut files: Vec<PathBuf> = std::fs::read_dir(&folder)
         .unwrap()
         .map(|entry| entry.unwrap().path())
-        // The folder of the whole curve has a driver of its own.
+        // Folders hold what has a driver of its own: the whole curve, picking.
         .filter(|path| path.is_file())
         .collect();
     files.sort();
