@@ -238,7 +238,7 @@ fn pick_text(stock: &Stock, answer: &Pick, tolerance: Option<f64>, risk: f64) ->
         line(
             &mut text,
             format_args!(
-                "Next: spread {:.3} %, {}",
+                "Runner-up: spread {:.3} %, {}",
                 second.spread_percent,
                 exchange(best, second)
             ),

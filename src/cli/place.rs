@@ -169,9 +169,20 @@ fn text(placement: &Placement) -> String {
             .max_by(|a, b| a.abs().total_cmp(&b.abs()))
             .unwrap_or(0.0)
     };
+    let mut outside = false;
     for placed in &placement.placed {
-        let left: Option<Vec<f64>> = placed.left_percent.iter().copied().collect();
-        let left = left.map_or_else(|| "outside".to_owned(), |l| format!("{:+.2}", largest(&l)));
+        let known: Vec<f64> = placed.left_percent.iter().copied().flatten().collect();
+        let mark = if known.len() < placed.left_percent.len() {
+            "*"
+        } else {
+            ""
+        };
+        outside |= !mark.is_empty();
+        let left = if known.is_empty() {
+            "unknown".to_owned()
+        } else {
+            format!("{:+.2}{mark}", largest(&known))
+        };
         let add = placed
             .add_us
             .map_or_else(|| "-".to_owned(), |us| format!("{us:+.0}"));
@@ -186,6 +197,11 @@ fn text(placement: &Placement) -> String {
         ));
     }
     text.push_str("Mixture error: fuel against need, above zero is rich; the worst operating point is shown.\n");
+    if outside {
+        text.push_str(
+            "*  at one operating point the trimmed pulse width lies outside what was measured.\n",
+        );
+    }
     text.push_str("Next: enter the trims, then verify the mixture on the running engine with a calibrated sensor\n");
     text
 }

@@ -4,12 +4,14 @@
 //! intervals and verdicts. It must not know files or layouts.
 
 mod change;
+mod common_range;
 mod leakage;
 
 use serde::Serialize;
 
 pub use change::{Change, ChangeVerdict};
 use change::{Judged, dead_time_change, flow_change, repeatability_change, worst_of};
+use common_range::align;
 use leakage::leakage_change;
 
 use super::{Criterion, OperatingPoint, SetMatch, at_condition, members_at, score};
@@ -189,9 +191,18 @@ fn injector_change(id: &str, before: Side, after: Side, limits: CompareLimits) -
             .and_then(|c| c.leakage)
     };
     let leakage = [check(before), check(after)];
-    let flow = pair.and_then(|(b, a)| flow_change(b, a, limits));
-    let dead_time = pair.and_then(|(b, a)| dead_time_change(b, a, limits));
+    let aligned = pair.map_or(Ok(None), |(b, a)| align(b, a));
+    let compared = match &aligned {
+        Ok(Some(both)) => Some((&both.before, &both.after)),
+        _ => pair,
+    };
+    let mut flow = compared.and_then(|(b, a)| flow_change(b, a, limits));
+    let mut dead_time = compared.and_then(|(b, a)| dead_time_change(b, a, limits));
     let repeatability = pair.and_then(|(b, a)| repeatability_change(b, a, limits));
+    if let Err(why) = &aligned {
+        flow = flow.map(|j| j.undecided(why));
+        dead_time = dead_time.map(|j| j.undecided(why));
+    }
     let judged: Vec<&Judged> = [&flow, &dead_time, &repeatability]
         .into_iter()
         .flatten()
@@ -199,6 +210,9 @@ fn injector_change(id: &str, before: Side, after: Side, limits: CompareLimits) -
     let mut changes: Vec<Change> = judged.iter().map(|j| j.change.clone()).collect();
     changes.extend(leakage_change(leakage, limits.factor));
     let mut reasons: Vec<String> = changes.iter().map(|c| c.reason.clone()).collect();
+    if let Ok(Some(both)) = &aligned {
+        reasons.push(both.note.clone());
+    }
     if pair.is_none() {
         reasons.push("no voltage and pressure was run both before and after".to_owned());
     } else if flow.is_none() {

@@ -230,3 +230,192 @@ fn the_session_in_the_readme_is_what_the_program_prints() {
         );
     }
 }
+
+const STOCK: &str = "bench-runs/stock-of-sixty/stock.csv";
+
+fn json_of(arguments: &[&str]) -> serde_json::Value {
+    let (status, json, talk) = outcome(arguments);
+    assert_eq!((status, talk.as_str()), (0, ""));
+    serde_json::from_str(&json).unwrap()
+}
+
+#[test]
+fn pick_gives_one_set_or_many() {
+    let one = json_of(&["pick", "--size", "8", STOCK, "--json"]);
+    let set = &one["sets"][0];
+    assert_eq!(set["injectors"].as_array().unwrap().len(), 8);
+    assert_eq!(
+        (set["proved_best"].as_bool(), one["bound"].is_null()),
+        (Some(true), true)
+    );
+    assert_eq!(one["left_over"].as_array().unwrap().len(), 52);
+    let spread = set["spread_percent"].as_f64().unwrap();
+    assert!(spread > 0.5 && spread < 2.0 && set["spread_upper_percent"].as_f64().unwrap() > spread);
+    let many = json_of(&[
+        "pick",
+        "--size",
+        "8",
+        STOCK,
+        "--sets",
+        "--tolerance",
+        "4%",
+        "--json",
+    ]);
+    let sets = many["sets"].as_array().unwrap();
+    let left = many["left_over"].as_array().unwrap();
+    assert_eq!(8 * sets.len() + left.len(), 60);
+    assert!(many["bound"]["sets_at_most"].as_u64().unwrap() >= sets.len() as u64);
+    assert!(
+        sets.iter()
+            .all(|s| s["spread_percent"].as_f64().unwrap() <= 4.0)
+    );
+}
+
+#[test]
+fn a_stock_matched_at_full_flow_alone_is_not_matched_at_idle() {
+    let text = fs::read_to_string(STOCK).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let full = folder.path().join("full.csv");
+    let rows: String = text
+        .lines()
+        .filter(|line| !line.starts_with('#'))
+        .map(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            format!("{},{}\n", cells[0], cells[5])
+        })
+        .collect();
+    fs::write(&full, rows).unwrap();
+    let by_full = json_of(&["pick", "--size", "8", full.to_str().unwrap(), "--json"]);
+    let mut narrow = vec![
+        "pick".to_owned(),
+        "--size".to_owned(),
+        "8".to_owned(),
+        STOCK.to_owned(),
+        "--json".to_owned(),
+    ];
+    for id in by_full["sets"][0]["injectors"].as_array().unwrap() {
+        narrow.extend(["--require".to_owned(), id.as_str().unwrap().to_owned()]);
+    }
+    let there = json_of(&narrow.iter().map(String::as_str).collect::<Vec<_>>());
+    assert!(by_full["sets"][0]["spread_percent"].as_f64().unwrap() < 0.5);
+    assert!(there["sets"][0]["spread_percent"].as_f64().unwrap() > 3.0);
+    assert_eq!(there["sets"][0]["worst_point"], "idle_mm3");
+}
+
+#[test]
+fn pick_says_what_is_wrong_with_a_stock() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("stock.csv");
+    fs::write(&file, "injector,idle\nA,4.0\nB,four\nA,4.1\n").unwrap();
+    let (status, data, talk) = outcome(&["pick", "--size", "2", file.to_str().unwrap()]);
+    assert_eq!((status, data.as_str()), (2, ""));
+    assert!(
+        talk.contains("stock.csv:3: column idle") && talk.contains("stock.csv:4"),
+        "{talk}"
+    );
+    let (status, _, talk) = outcome(&["pick", "--size", "8", STOCK, "--require", "S61"]);
+    assert!(
+        status == 2 && talk.contains("hint: did you mean S"),
+        "{talk}"
+    );
+    assert_eq!(
+        outcome(&["pick", "--size", "8", STOCK, "--tolerance", "1.5%"]).0,
+        1
+    );
+}
+
+#[test]
+fn a_folder_of_files_is_a_stock() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["healthy-six", "neglected-four"] {
+        let file = folder.path().join(format!("{name}.json"));
+        let (status, ..) = outcome(&["fit", &run(name), "-o", file.to_str().unwrap()]);
+        assert_eq!(status, 0);
+    }
+    // One by volume, one by mass: refused rather than mixed.
+    let (status, _, talk) = outcome(&["pick", "--size", "4", folder.path().to_str().unwrap()]);
+    assert!(
+        status == 2 && talk.contains("mg") && talk.contains("mm3"),
+        "{talk}"
+    );
+    fs::remove_file(folder.path().join("neglected-four.json")).unwrap();
+    let picked = json_of(&[
+        "pick",
+        "--size",
+        "4",
+        folder.path().to_str().unwrap(),
+        "--json",
+    ]);
+    assert_eq!(picked["sets"][0]["injectors"].as_array().unwrap().len(), 4);
+    assert!(picked["lead"]["standard_uncertainty"].as_f64().unwrap() > 0.0);
+}
+
+#[test]
+fn compare_takes_two_stages_or_two_files() {
+    let stages = json_of(&["compare", &run("neglected-four"), "--json"]);
+    let injectors = stages["injectors"].as_array().unwrap();
+    assert_eq!(injectors.len(), 4);
+    for field in [
+        "injector",
+        "flow_change_percent",
+        "dead_time_change_us",
+        "verdict",
+        "reasons",
+    ] {
+        assert!(injectors.iter().all(|i| !i[field].is_null()), "{field}");
+    }
+    assert_eq!(injectors[1]["verdict"], "improved");
+    assert!(!stages["health"].as_array().unwrap().is_empty());
+    let same = json_of(&[
+        "compare",
+        &run("healthy-six"),
+        &run("healthy-six"),
+        "--json",
+    ]);
+    assert!(
+        same["injectors"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|i| i["flow_change_percent"]["value"] == 0.0)
+    );
+    let (status, _, talk) = outcome(&["compare", &run("healthy-six")]);
+    assert!(
+        status == 2 && talk.contains("two stages are needed"),
+        "{talk}"
+    );
+    let (status, _, talk) = outcome(&["compare", &run("healthy-six"), &run("neglected-four")]);
+    assert!(
+        status == 2 && talk.contains("no injector is in both"),
+        "{talk}"
+    );
+}
+
+#[test]
+fn place_serves_every_cylinder_once() {
+    let placed = json_of(&[
+        "place",
+        &run("healthy-six"),
+        "--needs",
+        "1=2%",
+        "--needs",
+        "3=-1%",
+        "--json",
+    ]);
+    let mut injectors: Vec<&str> = placed["placed"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|p| p["injector"].as_str().unwrap())
+        .collect();
+    injectors.sort_unstable();
+    injectors.dedup();
+    assert_eq!(injectors.len(), 6);
+    assert!(
+        placed["worst_percent"].as_f64().unwrap()
+            <= placed["worst_as_given_percent"].as_f64().unwrap()
+    );
+    let (status, tables, _) = outcome(&["place", &run("healthy-six"), "--lean", "4"]);
+    assert!(status == 0 && tables.contains("verify the mixture"));
+    assert_eq!(outcome(&["place", &run("healthy-six"), "--lean", "9"]).0, 2);
+}

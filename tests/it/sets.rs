@@ -523,6 +523,64 @@ fn a_change_too_small_to_matter_is_told_from_one_that_is_not_known() {
     assert_eq!(verdict(60.0, 20.0), ChangeVerdict::Worse);
 }
 
+#[test]
+fn figures_over_different_line_ranges_are_carried_to_one_or_not_compared() {
+    let document = characterise_run("neglected-four");
+    let sweep = stage(&document, "cleaned")[0].1;
+    let mut other = sweep.clone();
+    // The same curve over a shorter range: another slope, and no change of the injector.
+    other.line_range_ms = sweep.line_range_ms.map(|[lo, hi]| [lo, hi - 1.0]);
+    other.slope.as_mut().unwrap().value *= 1.2;
+    let checks = Vec::new();
+    let change = |other: &SweepFit| {
+        let (before, after) = ([("A", sweep)], [("A", other)]);
+        let of = |fits| Side {
+            fits,
+            checks: &checks,
+        };
+        compare(of(&before), of(&after), &[], CompareLimits::default())
+            .injectors
+            .remove(0)
+    };
+    let carried = change(&other);
+    assert!(carried.flow_change_percent.unwrap().value.abs() < 1e-9);
+    assert!(carried.dead_time_change_us.unwrap().value.abs() < 1e-6);
+    assert!(
+        carried.reasons.iter().any(|r| r.contains("carried to")),
+        "{:?}",
+        carried.reasons
+    );
+    other.delivery = None;
+    let refused = change(&other);
+    assert_eq!(refused.changes[0].verdict, ChangeVerdict::Undecided);
+    assert!(
+        refused.reasons[0].contains("--line-range"),
+        "{:?}",
+        refused.reasons
+    );
+}
+
+#[test]
+fn carrying_a_figure_to_its_own_range_gives_the_figure() {
+    // The line of the file over its range is that of its own delivery curve.
+    let document = characterise_run("neglected-four");
+    for (_, sweep) in stage(&document, "cleaned") {
+        let mut nearly = sweep.clone();
+        nearly.line_range_ms = sweep.line_range_ms.map(|[lo, hi]| [lo, hi - 1e-4]);
+        let (before, after) = ([("A", sweep)], [("A", &nearly)]);
+        let checks = Vec::new();
+        let of = |fits| Side {
+            fits,
+            checks: &checks,
+        };
+        let change = compare(of(&before), of(&after), &[], CompareLimits::default())
+            .injectors
+            .remove(0);
+        assert!(change.reasons.iter().any(|r| r.contains("carried to")));
+        assert!(change.flow_change_percent.unwrap().value.abs() < 0.05);
+    }
+}
+
 // ---- health
 
 #[test]

@@ -41,6 +41,15 @@ pub(super) struct Judged {
     pub change: Change,
 }
 
+impl Judged {
+    /// The same change, of which nothing can be said.
+    pub(super) fn undecided(mut self, why: &str) -> Self {
+        self.change.verdict = ChangeVerdict::Undecided;
+        self.change.reason = format!("{} undecided: {why}", self.change.of);
+        self
+    }
+}
+
 /// Which way is better.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Better {
