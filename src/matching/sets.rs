@@ -120,11 +120,11 @@ pub fn pick_sets(stock: &Stock, request: &SetsRequest) -> Result<ManySets, PickE
         return Err(PickError::SizeTooSmall { size: request.size });
     }
     let ids = |i: &usize| stock.items()[*i].injector.clone();
-    if let Some(id) = request
-        .exclude
-        .iter()
-        .find(|id| !stock.items().iter().any(|i| i.injector == **id))
-    {
+    let known = |id: &String| {
+        stock.items().iter().any(|i| i.injector == *id)
+            || stock.left_out().iter().any(|l| l.injector == *id)
+    };
+    if let Some(id) = request.exclude.iter().find(|id| !known(id)) {
         return Err(PickError::Unknown {
             injector: id.clone(),
             similar: None,
