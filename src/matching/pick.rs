@@ -5,6 +5,7 @@
 //! far ahead of the next it is against the noise. It must not know files or wording.
 
 mod doubt;
+mod problem;
 mod search;
 
 use serde::Serialize;
@@ -13,7 +14,8 @@ use serde_json::json;
 pub use doubt::Lead;
 pub(super) use doubt::stock_upper_bound;
 use doubt::{SetFigures, lead};
-use search::{Effort, Found, Problem, break_tie, range_of, search};
+use problem::{Found, Problem};
+use search::{Effort, break_tie, range_of, search};
 
 use super::Stock;
 use crate::finding::{Finding, Kind, Place};
