@@ -31,5 +31,6 @@ pub use fault::{Fault, fault_lines};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
 };
-pub use reading::{Capture, Reading, Source, Sweep};
+pub use reading::{Capture, DUTY_LIMIT, Reading, Source, Sweep};
 pub use stock_file::{StockFile, StockRow, looks_like_capture, read_stock_file};
+pub use sweeps::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V};

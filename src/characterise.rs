@@ -3,7 +3,7 @@
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
-use crate::fit::{FitOptions, FittedInjector, SweepFit, fit_capture, shared_effects};
+use crate::fit::{FitOptions, FittedCapture, FittedInjector, SweepFit, fit_capture};
 use crate::matching::{Criterion, SetMatch, WantedPoint, members_at, operating_points, score};
 
 /// What the user asked for.
@@ -28,7 +28,7 @@ pub fn characterise(
     request: &Request,
 ) -> Result<Characterisation, Vec<Fault>> {
     let capture = read_captures(files, bench, set_points)?;
-    let injectors = fit_capture(&capture, &request.fit);
+    let FittedCapture { injectors, effects } = fit_capture(&capture, &request.fit);
     let sweeps = injectors
         .iter()
         .flat_map(|i| i.sweeps.iter().map(|s| (i.id.as_str(), s)));
@@ -50,9 +50,9 @@ pub fn characterise(
             findings.push(Finding::new(Kind::DroppedNothing, place, &[]));
         }
     }
-    let sources = count_used(capture.sources.clone(), &injectors);
+    let sources = count_used(capture.sources, &injectors);
     Ok(Characterisation {
-        effects: shared_effects(&capture),
+        effects,
         injectors: with_checks(injectors, &capture.bench),
         bench: capture.bench,
         set_match,

@@ -127,6 +127,18 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
     }
 }
 
+/// One JSON object to stdout and nothing else.
+fn print_json(value: &impl serde::Serialize) -> Result<Outcome, Failure> {
+    print(&json_text(value)?)
+}
+
+/// Indented JSON with a final newline.
+fn json_text(value: &impl serde::Serialize) -> Result<String, Failure> {
+    let json = serde_json::to_string_pretty(value)
+        .map_err(|e| Failure::other(e, "please report the file that led here"))?;
+    Ok(format!("{json}\n"))
+}
+
 /// Data to stdout.
 fn print(text: &str) -> Result<Outcome, Failure> {
     print_bytes(text.as_bytes())

@@ -14,7 +14,6 @@ mod findings;
 mod interpolate;
 mod nodes;
 mod power;
-mod set_point;
 
 pub use build::{DeadTimeModel, InjectorSurface, SurfaceError, build};
 pub use coil::{CoilModel, NoCoilModel, coil_delay};
@@ -22,4 +21,3 @@ pub use figure::Figure;
 pub use interpolate::monotone;
 pub use nodes::{Query, Reach};
 pub use power::PowerLaw;
-pub use set_point::{Carried, OffSetPoint, carry_to_set_point};

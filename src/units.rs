@@ -8,5 +8,5 @@
 mod estimate;
 mod quantity;
 
-pub use estimate::{Estimate, Interval, rounded_pair, significant};
+pub use estimate::{Estimate, Interval, NORMAL_95, rounded_pair, significant};
 pub use quantity::{Basis, FlowUnit, Quantity, QuantityError, Unit, parse, parse_bare};

@@ -13,12 +13,10 @@ use super::read::SetPoints;
 use super::reading::{Capture, Reading, Source, Sweep};
 use super::repeats;
 use super::sweeps::{Merged, SAME_PRESSURE_KPA, SAME_VOLTAGE_V, same_set_point};
-use super::vessels;
+use super::{DUTY_LIMIT, vessels};
 use crate::finding::{Finding, Kind, Place};
 use crate::units::Basis;
 
-/// Duty cycle above which an injector may not close between pulses; commonly stated, from memory.
-const DUTY_LIMIT: f64 = 0.85;
 /// Share of a reading that one division may make up.
 const DIVISION_SHARE: f64 = 0.02;
 /// Movement of the fluid temperature in a sweep that is remarked on, °C: about 0.5 % of density.

@@ -7,6 +7,10 @@ use super::Bench;
 use crate::finding::{Finding, Place};
 use crate::units::Basis;
 
+/// Duty cycle above which an injector may not close between pulses: such readings
+/// are shown, not fitted. Common practice, no source.
+pub const DUTY_LIMIT: f64 = 0.85;
+
 /// A capture file as it was read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -9,9 +9,9 @@ use super::row::RowReading;
 use crate::units::Basis;
 
 /// Voltages that differ by less are one set point, V.
-pub(super) const SAME_VOLTAGE_V: f64 = 0.05;
+pub const SAME_VOLTAGE_V: f64 = 0.05;
 /// Pressures that differ by less are one set point, kPa.
-pub(super) const SAME_PRESSURE_KPA: f64 = 0.5;
+pub const SAME_PRESSURE_KPA: f64 = 0.5;
 /// Relative slack of a comparison between sums of decimal fractions.
 const ROUNDING: f64 = 1e-9;
 

@@ -2,7 +2,7 @@
 
 use super::args::CheckArgs;
 use super::files::{Input, read_input};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, print, print_json};
 use crate::capture::{Capture, check_captures};
 use crate::report;
 
@@ -15,9 +15,7 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Failure> {
     } = read_input(&args.input)?;
     let checked = check_captures(&files, bench, set_points);
     if args.json {
-        let report = serde_json::to_string_pretty(&checked.report())
-            .map_err(|e| Failure::other(e, "please report the capture that led here"))?;
-        print(&format!("{report}\n"))?;
+        print_json(&checked.report())?;
     } else {
         let Capture {
             sources, findings, ..

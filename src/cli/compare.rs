@@ -9,7 +9,7 @@ use serde_json::json;
 use super::args::{percent, wanted_point};
 use super::files::failed;
 use super::stock::documents;
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, print, print_json};
 use crate::capture::InjectorCheck;
 use crate::characterisation::Characterisation;
 use crate::fit::SweepFit;
@@ -106,7 +106,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
         .collect();
     let verdicts = health(&inputs, &criteria);
     if args.json {
-        print(&json_text(&comparison, &verdicts))
+        print_json(&comparison_json(&comparison, &verdicts))
     } else {
         print(&text(&comparison, &verdicts))
     }
@@ -212,12 +212,12 @@ fn stage<'a>(
     Stage { fits, checks }
 }
 
-fn json_text(comparison: &Comparison, verdicts: &[InjectorHealth]) -> String {
+fn comparison_json(comparison: &Comparison, verdicts: &[InjectorHealth]) -> serde_json::Value {
     let replace: Vec<&InjectorHealth> = verdicts
         .iter()
         .filter(|v| v.verdict == Serviceability::Replace)
         .collect();
-    let value = json!({
+    json!({
         "injectors": comparison.injectors,
         "spread": comparison.spread,
         "only_before": comparison.only_before,
@@ -225,8 +225,7 @@ fn json_text(comparison: &Comparison, verdicts: &[InjectorHealth]) -> String {
         "assumed": comparison.assumed,
         "health": verdicts,
         "replace": replace.iter().map(|v| json!({"injector": v.injector, "reasons": v.reasons})).collect::<Vec<_>>(),
-    });
-    format!("{value:#}\n")
+    })
 }
 
 fn text(comparison: &Comparison, verdicts: &[InjectorHealth]) -> String {

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::files::{failed, read_document, shown};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, json_text, print};
 use crate::demand::{NominalFlow, PumpCurve, Regulator, Request, demand, read_pump_curve, text};
 use crate::units::{Basis, Quantity, parse, parse_bare};
 
@@ -144,9 +144,7 @@ pub(super) fn run(args: &DemandArgs) -> Result<Outcome, Failure> {
     let request = request(args, read_pump(args)?);
     let answer = demand(document.as_ref(), &request).map_err(|e| Failure::other(&e, e.hint()))?;
     let out = if args.json {
-        let json = serde_json::to_string_pretty(&answer)
-            .map_err(|e| Failure::other(e, "please report the figures that led here"))?;
-        format!("{json}\n")
+        json_text(&answer)?
     } else {
         text(&answer)
     };

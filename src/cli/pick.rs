@@ -8,7 +8,7 @@ use serde_json::json;
 
 use super::args::{percent, risk, wanted_point};
 use super::stock::{load, stock};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, json_text, print};
 use crate::finding::Finding;
 use crate::matching::{
     ManySets, Near, NearFigure, Pick, PickError, PickRequest, PickedSet, SetsRequest, Stock,
@@ -116,7 +116,7 @@ fn one(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
     };
     let answer = pick(stock, &request).map_err(refused)?;
     let shown = if args.json {
-        pick_json(stock, &answer)
+        json_text(&pick_json(stock, &answer))?
     } else {
         pick_text(stock, &answer, args.tolerance, args.risk)
     };
@@ -145,7 +145,7 @@ fn many(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
     };
     let answer = pick_sets(stock, &request).map_err(refused)?;
     let shown = if args.json {
-        sets_json(stock, &answer)
+        json_text(&sets_json(stock, &answer))?
     } else {
         sets_text(stock, &answer, &request)
     };
@@ -163,10 +163,10 @@ fn left_out_json(stock: &Stock) -> serde_json::Value {
     stock.left_out().iter().map(entry).collect()
 }
 
-fn pick_json(stock: &Stock, answer: &Pick) -> String {
+fn pick_json(stock: &Stock, answer: &Pick) -> serde_json::Value {
     let bound = (!answer.best.proved_best)
         .then(|| json!({"spread_at_least_percent": answer.best.spread_at_least_percent}));
-    let value = json!({
+    json!({
         "sets": [answer.best],
         "bound": bound,
         "left_over": answer.left_over,
@@ -175,20 +175,18 @@ fn pick_json(stock: &Stock, answer: &Pick) -> String {
         "lead": answer.lead,
         "cannot_be_picked": left_out_json(stock),
         "findings": answer.findings,
-    });
-    format!("{value:#}\n")
+    })
 }
 
-fn sets_json(stock: &Stock, answer: &ManySets) -> String {
-    let value = json!({
+fn sets_json(stock: &Stock, answer: &ManySets) -> serde_json::Value {
+    json!({
         "sets": answer.sets,
         "bound": answer.bound,
         "left_over": answer.left_over,
         "operating_points": stock.points(),
         "best_left_over": answer.best_left_over.as_ref().map(|p| &p.best),
         "cannot_be_picked": left_out_json(stock),
-    });
-    format!("{value:#}\n")
+    })
 }
 
 fn pick_text(stock: &Stock, answer: &Pick, tolerance: Option<f64>, risk: f64) -> String {

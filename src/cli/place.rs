@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::args::{quantity, wanted_point};
 use super::stock::{Loaded, latest, load, stock};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, print, print_json};
 use crate::matching::{
     Cylinder, Placeable, PlaceableLine, Placement, WantedPoint, at_condition, operating_points,
     place,
@@ -65,9 +65,7 @@ pub(super) fn run(args: &PlaceArgs) -> Result<Outcome, Failure> {
         )
     })?;
     if args.json {
-        let json = serde_json::to_value(&placement)
-            .map_err(|e| Failure::other(e, "please report this input"))?;
-        print(&format!("{json:#}\n"))
+        print_json(&placement)
     } else {
         print(&text(&placement))
     }

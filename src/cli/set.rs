@@ -3,7 +3,7 @@
 use super::args::MatchArgs;
 use super::files::{Input, read_document, read_input};
 use super::fit::{criterion, match_outcome};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, print, print_json};
 use crate::characterisation::Characterisation;
 use crate::fit::FitOptions;
 use crate::{Request, characterise, match_documents, report};
@@ -18,9 +18,7 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Failure> {
         )
     })?;
     if args.json {
-        let json = serde_json::to_string_pretty(&set)
-            .map_err(|e| Failure::other(e, "please report the capture that led here"))?;
-        print(&format!("{json}\n"))?;
+        print_json(&set)?;
     } else {
         print(&report::set_text(&set, &super::style()))?;
     }

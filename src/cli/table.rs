@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::files::{failed, read_document, shown, write_whole};
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, json_text, print};
 use crate::table::{Of, Reference, Request, csv, make, parse_axis, text};
 use crate::units::{FlowUnit, Quantity, parse};
 
@@ -125,9 +125,7 @@ pub(super) fn run(args: &TableArgs) -> Result<Outcome, Failure> {
     let document = read_document(&shown(&args.file), &bytes)?;
     let table = make(&document, &request(args)).map_err(|e| Failure::other(&e, e.hint()))?;
     let out = if args.json {
-        let json = serde_json::to_string_pretty(&table)
-            .map_err(|e| Failure::other(e, "please report the file that led here"))?;
-        format!("{json}\n")
+        json_text(&table)?
     } else if args.csv {
         csv(&table, args.uncertainty)
     } else {

@@ -9,7 +9,7 @@ use crate::fluid::{AMBIENT_KPA, Density, air_density, test_fluid};
 use crate::units::{FlowUnit, Unit};
 
 /// Largest duty that a set is usually run at, percent (80 to 85). Common practice, no source.
-const DUTY_LIMIT: f64 = 85.0;
+const DUTY_LIMIT: f64 = 100.0 * crate::capture::DUTY_LIMIT;
 /// Brake-specific fuel consumption of a naturally aspirated petrol engine at full
 /// load, g/kWh (0.50 lb/hp/h). Common practice, no source.
 const USUAL_CONSUMPTION: f64 = 304.138_69;

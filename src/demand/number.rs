@@ -1,9 +1,6 @@
 //! A number with or without a standard uncertainty.
 
-use crate::units::{Estimate, Unit};
-
-/// Normal limit of 95 %.
-const K95: f64 = 1.959_963_984_540_054;
+use crate::units::{Estimate, NORMAL_95, Unit};
 
 /// A value; its uncertainty covers only inputs that have one, so that a result is
 /// to be read "if the inputs without a doubt are right".
@@ -100,7 +97,7 @@ impl Number {
     }
 
     pub fn estimate(self, unit: Unit) -> Estimate {
-        Estimate::symmetric(self.value, unit, self.u(), None, K95)
+        Estimate::symmetric(self.value, unit, self.u(), None, NORMAL_95)
     }
 }
 

@@ -31,7 +31,7 @@ pub(super) fn fit_by_curve(
     let Some([lo, hi]) = prepared.line_range else {
         return Err(CurveError::TooFewWidths { have: 0, need: 1 });
     };
-    let setup = setup(prepared, &readings, (lo, hi), options);
+    let setup = setup(prepared, &readings, (lo, hi));
     let mut fit = fit_curve(&readings, &setup)?;
     if options.keep_all {
         // Judged as usual, kept all the same: what looks misread is still told.
@@ -69,12 +69,7 @@ fn reading(prepared: &Prepared<'_>, i: usize) -> CurveReading {
     }
 }
 
-fn setup(
-    prepared: &Prepared<'_>,
-    readings: &[CurveReading],
-    line_range: (f64, f64),
-    _options: &FitOptions,
-) -> CurveSetup {
+fn setup(prepared: &Prepared<'_>, readings: &[CurveReading], line_range: (f64, f64)) -> CurveSetup {
     let instrument = &prepared.instrument;
     let log_sd = if instrument.reading_stated {
         STATED_READING_LOG_SD

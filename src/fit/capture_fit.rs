@@ -11,12 +11,13 @@ use super::by_curve::fit_by_curve;
 use super::by_line::fit_by_line;
 use super::core::Core;
 use super::describe::{Told, describe, undescribed};
+use super::effects::shared_effects;
 use super::line_range::default_line_range;
 use super::one_width;
 use super::prepared::Prepared;
 use super::type_b::effects;
 use super::vessel_offset::{self, Carried};
-use super::{FitError, FitOptions, ModelChoice, SweepFit, WeightChoice};
+use super::{Effect, FitError, FitOptions, ModelChoice, SweepFit, WeightChoice};
 use crate::capture::{Capture, Sweep};
 use crate::finding::{Finding, Kind};
 
@@ -29,12 +30,23 @@ pub struct FittedInjector {
     pub sweeps: Vec<SweepFit>,
 }
 
+/// All sweeps of a capture, fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FittedCapture {
+    /// Injectors in order of first appearance.
+    pub injectors: Vec<FittedInjector>,
+    /// What several results share, by id.
+    pub effects: Vec<Effect>,
+}
+
 /// Fits every sweep of a capture.
 ///
 /// The result does not depend on the number of threads. A sweep that cannot be
 /// fitted is present without figures and with a finding that says why.
-pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjector> {
+pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
     let mut prepared = prepare(capture, options);
+    // As stated: sharing the offsets narrows them for single sweeps later.
+    let shared = shared_effects(&capture.bench, &prepared);
     let mut cores: Vec<Result<Fitted, Unfit>> =
         prepared.par_iter().map(|p| fit_sweep(p, options)).collect();
     let dead_times: Vec<Option<f64>> = cores
@@ -95,7 +107,10 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> Vec<FittedInjecto
     injectors
         .par_iter_mut()
         .for_each(|i| check_equal_slopes(&i.id, &mut i.sweeps));
-    injectors
+    FittedCapture {
+        injectors,
+        effects: shared,
+    }
 }
 
 /// Fits sweeps again that take the reading offset of their vessel from others.

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::DeliveryCurve;
+use super::hermite::{cubic, inner_tangent};
 
 /// The delivered quantity at one pulse width.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,9 +25,7 @@ impl DeliveryCurve {
     /// Delivered quantity at `width_ms`; `None` outside the measured widths.
     ///
     /// *Method*: shape-preserving cubic interpolation of the value, linear
-    /// interpolation of the uncertainties. *Source*: F. N. Fritsch and J.
-    /// Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300–304 (the weighted
-    /// harmonic mean of neighbouring slopes).
+    /// interpolation of the uncertainties.
     pub fn at(&self, width_ms: f64) -> Option<Delivered> {
         let x = &self.pulse_width_ms;
         let [first, last] = self.range()?;
@@ -40,15 +39,10 @@ impl DeliveryCurve {
         }
         let right = x.partition_point(|w| *w < width_ms).clamp(1, x.len() - 1);
         let left = right - 1;
-        let step = x[right] - x[left];
-        let t = ((width_ms - x[left]) / step).clamp(0.0, 1.0);
-        let (m0, m1) = (self.tangent(left), self.tangent(right));
-        let (y0, y1) = (self.delivered[left], self.delivered[right]);
-        let (t2, t3) = (t * t, t * t * t);
-        let value = (2.0 * t3 - 3.0 * t2 + 1.0) * y0
-            + (t3 - 2.0 * t2 + t) * step * m0
-            + (3.0 * t2 - 2.0 * t3) * y1
-            + (t3 - t2) * step * m1;
+        let t = ((width_ms - x[left]) / (x[right] - x[left])).clamp(0.0, 1.0);
+        let tangents = [self.tangent(left), self.tangent(right)];
+        let width_ms = width_ms.clamp(first, last);
+        let value = cubic(x, &self.delivered, left, width_ms, tangents);
         Some(self.node(left, right, t, value))
     }
 
@@ -75,13 +69,7 @@ impl DeliveryCurve {
         if i == x.len() - 1 {
             return secant(i - 1);
         }
-        let (before, after) = (secant(i - 1), secant(i));
-        if before * after <= 0.0 {
-            return 0.0;
-        }
-        let (h0, h1) = (x[i] - x[i - 1], x[i + 1] - x[i]);
-        let share = (1.0 + h1 / (h0 + h1)) / 3.0;
-        before * after / (share * after + (1.0 - share) * before)
+        inner_tangent(x, y, i)
     }
 }
 

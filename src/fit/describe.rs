@@ -4,8 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::json;
 
-use super::core::{Core, Doubted, LEVEL};
-use super::distribution::coverage_factor;
+use super::core::{Core, Doubted};
 use super::prepared::{Prepared, Standing};
 use super::static_flow;
 use super::type_b::TypeB;
@@ -14,7 +13,7 @@ use super::{
     LinearityDeviation, Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting, doubts,
 };
 use crate::finding::{Finding, Kind};
-use crate::units::{Basis, Estimate, Unit};
+use crate::units::{Basis, Estimate, NORMAL_95, Unit};
 
 /// Widths of the delivery curve that is stored for prediction.
 const DELIVERY_NODES: usize = 32;
@@ -178,10 +177,6 @@ fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
     }
 }
 
-pub(super) fn normal95() -> f64 {
-    coverage_factor(LEVEL, None).expect("0.95 is a probability")
-}
-
 /// A doubted value with what each shared effect contributes.
 fn estimate(
     doubted: &Doubted,
@@ -205,7 +200,7 @@ fn estimate(
 
 /// Mean and standard deviation as an estimate.
 fn spread_estimate((mean, sd): (f64, f64), unit: Unit, factor: f64) -> Estimate {
-    Estimate::symmetric(mean * factor, unit, Some(sd * factor), None, normal95())
+    Estimate::symmetric(mean * factor, unit, Some(sd * factor), None, NORMAL_95)
 }
 
 fn asymptote(core: &Core, basis: Basis, effects: &[TypeB]) -> Result<Option<Asymptote>, FitError> {
@@ -240,7 +235,7 @@ fn other_fit(basis: Basis) -> impl Fn(&(Core, String)) -> Option<OtherFit> {
 fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
     let Told { prepared, core, .. } = told;
     let dead_time = core.dead_time_value();
-    let k = normal95();
+    let k = NORMAL_95;
     prepared
         .widths()
         .into_iter()

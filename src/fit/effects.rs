@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::Instrument;
-use crate::capture::{Capture, apparent_division};
+use super::prepared::Prepared;
+use crate::capture::Bench;
 use crate::units::Unit;
 
 /// Something that several results share, so that it cancels when they are compared.
@@ -23,8 +23,8 @@ pub struct Effect {
     pub unit: Unit,
 }
 
-/// Lists the shared effects of a capture by id.
-pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
+/// Lists the shared effects of the sweeps of a bench by id.
+pub(super) fn shared_effects(bench: &Bench, prepared: &[Prepared<'_>]) -> Vec<Effect> {
     let mut effects = BTreeMap::new();
     let mut add = |id: String, what: String, standard_uncertainty: f64, unit: Unit| {
         let effect = Effect {
@@ -35,9 +35,10 @@ pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
         };
         effects.entry(id).or_insert(effect);
     };
-    for sweep in &capture.sweeps {
-        let division = apparent_division(&sweep.readings);
-        let instrument = Instrument::of(&capture.bench, &sweep.readings, sweep.basis, division);
+    for Prepared {
+        sweep, instrument, ..
+    } in prepared
+    {
         let vessel = sweep.readings.first().and_then(|r| r.vessel.clone());
         let name = vessel.map_or_else(String::new, |v| format!(" {v}"));
         add(
@@ -48,10 +49,15 @@ pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
         );
         if let Some(relative) = instrument.scale_uncertainty {
             let what = format!("scale of vessel{name}");
-            add(instrument.effect_id, what, 100.0 * relative, Unit::Percent);
+            add(
+                instrument.effect_id.clone(),
+                what,
+                100.0 * relative,
+                Unit::Percent,
+            );
         }
     }
-    if let Some(u) = capture.bench.pressure.as_ref().and_then(|p| p.uncertainty) {
+    if let Some(u) = bench.pressure.as_ref().and_then(|p| p.uncertainty) {
         add(
             "pressure".to_owned(),
             "pressure gauge".to_owned(),
@@ -59,7 +65,7 @@ pub fn shared_effects(capture: &Capture) -> Vec<Effect> {
             Unit::Kilopascal,
         );
     }
-    if let Some(u) = capture.bench.supply.as_ref().and_then(|s| s.uncertainty) {
+    if let Some(u) = bench.supply.as_ref().and_then(|s| s.uncertainty) {
         add(
             "supply".to_owned(),
             "supply voltage".to_owned(),

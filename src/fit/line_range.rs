@@ -1,10 +1,6 @@
 //! Over which pulse widths "the line" is meant.
 
-use crate::capture::{Reading, Sweep};
-
-/// Duty cycle above which an injector may not close between pulses: readings
-/// beyond are shown, not fitted. Common practice, no source.
-pub const DUTY_LIMIT: f64 = 0.85;
+use crate::capture::{DUTY_LIMIT, Reading, Sweep};
 
 /// Share of the longest pulse's quantity from which a width counts as delivering.
 const DELIVERING_SHARE: f64 = 0.1;

@@ -29,6 +29,7 @@ pub mod distribution;
 pub mod equality;
 pub mod error;
 pub mod fieller;
+pub mod hermite;
 pub mod lack_of_fit;
 pub mod line;
 pub mod origin;
@@ -36,12 +37,12 @@ pub mod outlier;
 pub mod robust;
 pub mod york;
 
-pub use capture_fit::{FittedInjector, fit_capture};
+pub use capture_fit::{FittedCapture, FittedInjector, fit_capture};
 pub use delivery::Delivered;
-pub use effects::{Effect, shared_effects};
+pub use effects::Effect;
 pub use error::FitError;
 pub use instrument::Instrument;
-pub use line_range::{DUTY_LIMIT, default_line_range, usable};
+pub use line_range::{default_line_range, usable};
 pub use options::{DroppedRow, FitOptions, LINEARITY_LIMIT_PERCENT, ModelChoice, WeightChoice};
 pub use result::{
     Asymptote, BudgetRow, Covariance, DeliveryCurve, Evaluation, LackOfFit, LinearityDeviation,

@@ -3,13 +3,13 @@
 
 use serde_json::json;
 
-use super::describe::{normal95, undescribed};
+use super::describe::undescribed;
 use super::prepared::Prepared;
 use super::type_b::{Sensitivity, TypeB, effects};
 use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
 use crate::capture::Bench;
 use crate::finding::{Finding, Kind};
-use crate::units::{Estimate, Unit};
+use crate::units::{Estimate, NORMAL_95, Unit};
 
 /// Repeatability assumed for a single reading, relative. Common practice, no source.
 const ASSUMED_REPEATABILITY: f64 = 0.004;
@@ -125,14 +125,14 @@ fn through_static(
         Unit::Millisecond,
         Some(u_dead_time),
         None,
-        normal95(),
+        NORMAL_95,
     ));
     fit.flow_offset = Some(Estimate::symmetric(
         offset,
         basis.amount_unit(),
         Some(var_offset.sqrt()),
         None,
-        normal95(),
+        NORMAL_95,
     ));
     fit.covariance = Some(Covariance {
         parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],

@@ -1,10 +1,9 @@
 //! One sweep as the fits take it: numbers, the instrument behind them, and
 //! which readings count.
 
-use super::DUTY_LIMIT;
-use super::type_b::ORIFICE_EXPONENT;
 use super::{FitOptions, Instrument};
-use crate::capture::{Bench, Reading, Sweep, apparent_division};
+use crate::capture::{Bench, DUTY_LIMIT, Reading, Sweep, apparent_division};
+use crate::fluid::ASSUMED_EXPONENT;
 
 /// Standard uncertainty of the exponent of the orifice law. Common practice, no source.
 const EXPONENT_UNCERTAINTY: f64 = 0.05;
@@ -75,7 +74,7 @@ impl<'a> Prepared<'a> {
         for (i, reading) in self.sweep.readings.iter().enumerate() {
             if let Some(actual) = reading.pressure_actual_kpa {
                 let log_ratio = (set / actual).ln();
-                self.delivered[i] *= (ORIFICE_EXPONENT * log_ratio).exp();
+                self.delivered[i] *= (ASSUMED_EXPONENT * log_ratio).exp();
                 self.carrying_variance[i] +=
                     (self.delivered[i] * log_ratio * EXPONENT_UNCERTAINTY).powi(2);
             }

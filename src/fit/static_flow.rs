@@ -1,10 +1,9 @@
 //! Flow of an injector held open, from static-flow readings.
 
 use super::prepared::{Prepared, Standing};
-use crate::units::Estimate;
+use crate::units::{Estimate, NORMAL_95};
 
 use super::core::{LEVEL, effective_dof};
-use super::describe::normal95;
 use super::distribution::coverage_factor;
 
 /// Mean of 1/(open time) of the static readings, 1/ms: what one offset does to the mean.
@@ -53,7 +52,7 @@ pub(super) fn static_flow(prepared: &Prepared<'_>) -> Option<Estimate> {
     let own = read.max(scatter);
     let total = own + offset * offset;
     let dof = effective_dof(own, total, dof);
-    let factor = coverage_factor(LEVEL, dof).unwrap_or_else(|_| normal95());
+    let factor = coverage_factor(LEVEL, dof).unwrap_or(NORMAL_95);
     Some(Estimate::symmetric(
         mean,
         unit,

@@ -2,6 +2,7 @@
 
 use super::Instrument;
 use crate::capture::{Bench, Sweep};
+use crate::fluid::ASSUMED_EXPONENT;
 
 /// One effect of type B on a sweep, for one standard uncertainty of its cause.
 ///
@@ -45,9 +46,6 @@ pub(super) struct Sensitivity {
     pub per_kpa: Option<f64>,
 }
 
-/// Exponent of the orifice law S ∝ Pⁿ where it was not measured.
-pub(super) const ORIFICE_EXPONENT: f64 = 0.5;
-
 /// Gathers what the bench file states for a sweep.
 pub(super) fn effects(
     bench: &Bench,
@@ -69,7 +67,7 @@ pub(super) fn effects(
         effects.push(TypeB {
             component: "pressure",
             id: "pressure".to_owned(),
-            relative: ORIFICE_EXPONENT * u / kpa,
+            relative: ASSUMED_EXPONENT * u / kpa,
             dead_time_ms: sensitivity.per_kpa.unwrap_or(0.0) * u,
         });
     }

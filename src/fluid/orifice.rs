@@ -1,7 +1,7 @@
 //! Flow carried from one fluid and pressure to another.
 
 use super::Density;
-use crate::units::{Basis, Estimate};
+use crate::units::{Basis, Estimate, NORMAL_95};
 
 /// Exponent of pressure in the orifice law where it was not measured.
 pub const ASSUMED_EXPONENT: f64 = 0.5;
@@ -165,7 +165,10 @@ pub fn to_basis(estimate: &Estimate, from: Basis, to: Basis, density: &Density) 
                 .interval_95
                 .map(|side| side.map(|x| value + (x - value) * wider))
         } else {
-            [Some(value - 1.96 * total), Some(value + 1.96 * total)]
+            [
+                Some(value - NORMAL_95 * total),
+                Some(value + NORMAL_95 * total),
+            ]
         };
     }
     *converted

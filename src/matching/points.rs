@@ -1,6 +1,9 @@
 //! Where a set is compared, and what each injector delivers there.
 
+use std::collections::{HashMap, HashSet};
+
 use super::{Member, OperatingPoint};
+use crate::capture::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V};
 use crate::fit::SweepFit;
 
 /// Voltage at which an engine runs, V: the common condition nearest to it is compared by default.
@@ -31,7 +34,8 @@ fn same(a: Option<f64>, b: Option<f64>, within: f64) -> bool {
 
 /// Whether a sweep was run at this voltage (within 0.05 V) and pressure (within 0.5 kPa).
 pub fn at_condition(sweep: &SweepFit, voltage_v: Option<f64>, pressure_kpa: Option<f64>) -> bool {
-    same(sweep.voltage_v, voltage_v, 0.05) && same(sweep.pressure_kpa, pressure_kpa, 0.5)
+    same(sweep.voltage_v, voltage_v, SAME_VOLTAGE_V)
+        && same(sweep.pressure_kpa, pressure_kpa, SAME_PRESSURE_KPA)
 }
 
 /// How far a sweep's condition lies from 14 V and 300 kPa, in logarithms.
@@ -43,27 +47,25 @@ pub(super) fn off_usual(sweep: &SweepFit) -> f64 {
 /// The condition shared by most injectors; among those the one nearest to 14 V
 /// and 300 kPa. `fits` are (injector, sweep) of one stage.
 fn common_condition(fits: &[(&str, &SweepFit)]) -> Option<(Option<f64>, Option<f64>)> {
-    let shared_by = |sweep: &SweepFit| {
-        let mut ids: Vec<&str> = fits
-            .iter()
-            .filter(|(_, s)| {
-                s.delivery.is_some() && at_condition(s, sweep.voltage_v, sweep.pressure_kpa)
-            })
-            .map(|(id, _)| *id)
-            .collect();
-        ids.sort_unstable();
-        ids.dedup();
-        ids.len()
-    };
-    let best = fits
-        .iter()
-        .filter(|(_, s)| s.delivery.is_some())
-        .max_by(|(_, a), (_, b)| {
-            shared_by(a)
-                .cmp(&shared_by(b))
+    let mut conditions: Vec<(&SweepFit, HashSet<&str>)> = Vec::new();
+    for (id, sweep) in fits.iter().filter(|(_, s)| s.delivery.is_some()) {
+        let known = |(c, _): &&mut (&SweepFit, _)| at_condition(sweep, c.voltage_v, c.pressure_kpa);
+        match conditions.iter_mut().find(known) {
+            Some((_, ids)) => {
+                ids.insert(id);
+            }
+            None => conditions.push((sweep, HashSet::from([*id]))),
+        }
+    }
+    let (best, _) = conditions
+        .into_iter()
+        .max_by(|(a, shared_a), (b, shared_b)| {
+            shared_a
+                .len()
+                .cmp(&shared_b.len())
                 .then(off_usual(b).total_cmp(&off_usual(a)))
         })?;
-    Some((best.1.voltage_v, best.1.pressure_kpa))
+    Some((best.voltage_v, best.pressure_kpa))
 }
 
 /// Operating points of the comparison: as wanted, else three pulse widths of the
@@ -140,18 +142,17 @@ fn point(pulse_width_ms: f64, voltage_v: Option<f64>, pressure_kpa: Option<f64>)
 /// counts where an injector was run more than once.
 pub fn members_at(fits: &[(&str, &SweepFit)], points: &[OperatingPoint]) -> Vec<Member> {
     let mut members: Vec<Member> = Vec::new();
+    let mut places: HashMap<&str, usize> = HashMap::new();
     for (id, sweep) in fits {
-        if !members.iter().any(|m| m.injector == *id) {
+        let place = *places.entry(id).or_insert_with(|| {
             members.push(Member {
                 injector: (*id).to_owned(),
                 unit: sweep.basis.amount_unit(),
                 delivered: vec![None; points.len()],
             });
-        }
-        let member = members
-            .iter_mut()
-            .find(|m| m.injector == *id)
-            .expect("just made");
+            members.len() - 1
+        });
+        let member = &mut members[place];
         for (slot, at) in member.delivered.iter_mut().zip(points) {
             if at_condition(sweep, at.voltage_v, at.pressure_kpa) {
                 let delivered = sweep

@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use serde_json::json;
-use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::range::range_quantile;
+use super::risk::guard_factor;
 use super::{Deviation, OperatingPoint, SetMatch, Verdict};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::Delivered;
-use crate::units::{Estimate, Unit};
+use crate::units::{Estimate, NORMAL_95, Unit};
 
 /// What the user asked of the comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,9 +31,6 @@ pub struct Member {
     /// By operating point, in their order.
     pub delivered: Vec<Option<Delivered>>,
 }
-
-/// Coverage factor of a two-sided 95 % interval, degrees of freedom infinite.
-const K95: f64 = 1.959_963_984_540_054;
 
 /// Scores a set of members at common operating points.
 ///
@@ -207,7 +204,7 @@ impl PointSet {
             member.unit,
             Some(delivered.standard_uncertainty),
             None,
-            K95,
+            NORMAL_95,
         );
         estimate.shared.clone_from(&delivered.shared);
         Deviation {
@@ -215,7 +212,7 @@ impl PointSet {
             operating_point: label.to_owned(),
             delivered: estimate,
             percent,
-            interval_95: [Some(percent - K95 * u), Some(percent + K95 * u)],
+            interval_95: [Some(percent - NORMAL_95 * u), Some(percent + NORMAL_95 * u)],
             standard_uncertainty: Some(u),
             // The air is the same: fuel up by x makes the air-fuel ratio 1/(1+x) of the target.
             mixture_percent: 100.0 * (1.0 / self.ratio[i] - 1.0),
@@ -235,22 +232,20 @@ impl PointSet {
             .values()
             .map(|parts| parts.iter().sum())
             .collect();
-        (0..count).flat_map(move |i| {
-            let sums = sums.clone();
-            (0..count).filter(move |j| *j != i).map(move |j| {
-                let difference = self.ratio[i] - self.ratio[j];
-                let a = difference / count as f64;
-                let own = own_sum * a * a
-                    + self.own_variance[i] * (1.0 - 2.0 * a)
-                    + self.own_variance[j] * (1.0 + 2.0 * a);
-                let common: f64 = self
-                    .shared
-                    .values()
-                    .zip(&sums)
-                    .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
-                    .sum();
-                (100.0 * difference, 100.0 * (own.max(0.0) + common).sqrt())
-            })
+        let others = move |i| (0..count).filter(move |j| *j != i).map(move |j| (i, j));
+        (0..count).flat_map(others).map(move |(i, j)| {
+            let difference = self.ratio[i] - self.ratio[j];
+            let a = difference / count as f64;
+            let own = own_sum * a * a
+                + self.own_variance[i] * (1.0 - 2.0 * a)
+                + self.own_variance[j] * (1.0 + 2.0 * a);
+            let common: f64 = self
+                .shared
+                .values()
+                .zip(&sums)
+                .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
+                .sum();
+            (100.0 * difference, 100.0 * (own.max(0.0) + common).sqrt())
         })
     }
 }
@@ -266,36 +261,29 @@ struct Spread {
 
 impl Spread {
     fn new(sets: &[PointSet], risk: f64) -> Self {
-        let pairs: Vec<Vec<(f64, f64)>> = sets.iter().map(|set| set.pairs().collect()).collect();
-        let (value, standard_uncertainty) = pairs
-            .iter()
-            .flatten()
-            .copied()
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .expect("a point set holds two members or more");
-        let upper = |risk: f64| {
-            let k = Normal::standard().inverse_cdf(1.0 - risk);
-            pairs
-                .iter()
-                .flatten()
-                .map(|(d, u)| d + k * u)
-                .fold(f64::MIN, f64::max)
-        };
-        let lower = |risk: f64| {
-            sets.iter()
-                .zip(&pairs)
-                .flat_map(|(set, pairs)| {
-                    let count = set.ratio.len();
-                    let k = range_quantile(risk / sets.len() as f64, count) / 2f64.sqrt();
-                    pairs.iter().map(move |(d, u)| d - k * u)
-                })
-                .fold(0.0, f64::max)
-        };
+        let one_sided = [risk, 0.025].map(guard_factor);
+        let (mut value, mut standard_uncertainty) = (f64::MIN, 0.0);
+        let (mut uppers, mut lowers) = ([f64::MIN; 2], [0.0_f64; 2]);
+        // One pass: a set of thousands has millions of pairs, and none is kept.
+        for set in sets {
+            let for_all = [risk, 0.025].map(|risk| {
+                range_quantile(risk / sets.len() as f64, set.ratio.len()) / 2f64.sqrt()
+            });
+            for (difference, u) in set.pairs() {
+                if difference >= value {
+                    (value, standard_uncertainty) = (difference, u);
+                }
+                for k in 0..2 {
+                    uppers[k] = uppers[k].max(difference + one_sided[k] * u);
+                    lowers[k] = lowers[k].max(difference - for_all[k] * u);
+                }
+            }
+        }
         Self {
             value,
-            lower: lower(risk),
-            upper: upper(risk),
-            interval_95: [lower(0.025), upper(0.025)],
+            lower: lowers[0],
+            upper: uppers[0],
+            interval_95: [lowers[1], uppers[1]],
             standard_uncertainty,
         }
     }

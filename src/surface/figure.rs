@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
+use crate::fit::distribution;
 use crate::units::{Estimate, Interval, Unit};
 
 /// A predicted value: what it shares with other results, what is its own.
@@ -102,17 +101,10 @@ impl Figure {
     }
 }
 
-/// Coverage factor of a two-sided 95 % interval: Student's t, normal where the
-/// degrees of freedom are infinite.
+/// Coverage factor of a two-sided 95 % interval; below one degree of freedom that of one.
 pub(super) fn coverage_factor(degrees_of_freedom: Option<f64>) -> f64 {
-    const NORMAL: f64 = 1.959_963_984_540_054;
-    match degrees_of_freedom {
-        Some(nu) if (1.0..1e6).contains(&nu) => {
-            StudentsT::new(0.0, 1.0, nu).map_or(NORMAL, |t| t.inverse_cdf(0.975))
-        }
-        Some(nu) if nu < 1.0 => 12.706_2,
-        _ => NORMAL,
-    }
+    distribution::coverage_factor(0.95, degrees_of_freedom.map(|nu| nu.max(1.0)))
+        .expect("0.95 is a probability and the degrees of freedom are at least one")
 }
 
 /// Effective degrees of freedom (GUM G.4.1): `parts` are (uncertainty, degrees of

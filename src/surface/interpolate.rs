@@ -1,5 +1,7 @@
 //! Shape-preserving interpolation in one direction.
 
+use crate::fit::hermite::{cubic, inner_tangent};
+
 /// Value at `x` of the monotone piecewise cubic through (`xs`, `ys`); beyond the
 /// ends the straight line of the end tangent.
 ///
@@ -22,13 +24,13 @@ pub fn monotone(xs: &[f64], ys: &[f64], x: f64) -> f64 {
     }
     let right = xs.partition_point(|node| *node <= x).clamp(1, last);
     let left = right - 1;
-    let step = xs[right] - xs[left];
-    let t = (x - xs[left]) / step;
-    let (t2, t3) = (t * t, t * t * t);
-    (2.0 * t3 - 3.0 * t2 + 1.0) * ys[left]
-        + (t3 - 2.0 * t2 + t) * step * tangent(xs, ys, left)
-        + (3.0 * t2 - 2.0 * t3) * ys[right]
-        + (t3 - t2) * step * tangent(xs, ys, right)
+    cubic(
+        xs,
+        ys,
+        left,
+        x,
+        [tangent(xs, ys, left), tangent(xs, ys, right)],
+    )
 }
 
 fn tangent(xs: &[f64], ys: &[f64], i: usize) -> f64 {
@@ -50,13 +52,7 @@ fn tangent(xs: &[f64], ys: &[f64], i: usize) -> f64 {
             end
         };
     }
-    let (before, after) = (secant(i - 1), secant(i));
-    if before * after <= 0.0 {
-        return 0.0;
-    }
-    let (h0, h1) = (xs[i] - xs[i - 1], xs[i + 1] - xs[i]);
-    let share = (1.0 + h1 / (h0 + h1)) / 3.0;
-    before * after / (share * after + (1.0 - share) * before)
+    inner_tangent(xs, ys, i)
 }
 
 /// Where `x` lies among rising `xs`: index of the node to its left and the share

@@ -1,5 +1,7 @@
 //! Slope against pressure: S = C·Pⁿ.
 
+use crate::capture::SAME_PRESSURE_KPA;
+use crate::fit::line::{LineFit, ScaleSource, Weights, fit_line};
 use crate::fluid::Exponent;
 
 /// The power law of slope against differential pressure (E14).
@@ -21,45 +23,48 @@ pub struct PowerLaw {
 /// pressures; the uncertainty of n is the larger of what the weights and what the
 /// scatter say. With fewer, n = 0.5 is assumed.
 pub(super) fn fit_power_law(points: &[(f64, f64, f64)]) -> PowerLaw {
-    let weight = |u: f64| u.max(1e-6).powi(-2);
-    let total: f64 = points.iter().map(|(_, _, u)| weight(*u)).sum();
-    let mean = |f: &dyn Fn(&(f64, f64, f64)) -> f64| {
-        points.iter().map(|p| weight(p.2) * f(p)).sum::<f64>() / total
-    };
-    let x0 = mean(&|p| p.0.ln());
-    let y0 = mean(&|p| p.1.ln());
     let mut pressures: Vec<f64> = points.iter().map(|p| p.0).collect();
     pressures.sort_by(f64::total_cmp);
-    pressures.dedup_by(|a, b| (*a - *b).abs() < 0.5);
-    let exponent = if pressures.len() < 3 {
-        Exponent::ASSUMED
-    } else {
-        let sxx: f64 = points
-            .iter()
-            .map(|p| weight(p.2) * (p.0.ln() - x0).powi(2))
-            .sum();
-        let sxy: f64 = points
-            .iter()
-            .map(|p| weight(p.2) * (p.0.ln() - x0) * (p.1.ln() - y0))
-            .sum();
-        let n = sxy / sxx;
-        let chi: f64 = points
-            .iter()
-            .map(|p| weight(p.2) * (p.1.ln() - y0 - n * (p.0.ln() - x0)).powi(2))
-            .sum();
-        let scatter = chi / (points.len() - 2) as f64;
-        Exponent {
-            value: n,
-            standard_uncertainty: (scatter.max(1.0) / sxx).sqrt(),
-            assumed: false,
+    pressures.dedup_by(|a, b| (*a - *b).abs() < SAME_PRESSURE_KPA);
+    let line = (pressures.len() >= 3).then(|| log_line(points)).flatten();
+    let (exponent, reference, coefficient) = match line {
+        Some(line) => {
+            let scatter = line.residual_sum_of_squares / (points.len() - 2) as f64;
+            let exponent = Exponent {
+                value: line.slope,
+                standard_uncertainty: (scatter.max(1.0) * line.covariance[1][1]).sqrt(),
+                assumed: false,
+            };
+            (exponent, line.x_mean, line.y_at_x_mean)
+        }
+        None => {
+            let weights: Vec<f64> = points.iter().map(|p| doubt(p).powi(-2)).collect();
+            let mean = |f: fn(&(f64, f64, f64)) -> f64| {
+                let sum: f64 = points.iter().zip(&weights).map(|(p, w)| w * f(p)).sum();
+                sum / weights.iter().sum::<f64>()
+            };
+            (Exponent::ASSUMED, mean(|p| p.0.ln()), mean(|p| p.1.ln()))
         }
     };
     PowerLaw {
         exponent,
-        coefficient: y0.exp(),
-        reference_kpa: Some(x0.exp()),
+        coefficient: coefficient.exp(),
+        reference_kpa: Some(reference.exp()),
         pressures: pressures.len(),
     }
+}
+
+/// Relative doubt of a slope as a weight takes it: never so small that one point is all.
+fn doubt(point: &(f64, f64, f64)) -> f64 {
+    point.2.max(1e-6)
+}
+
+/// The weighted line of ln S on ln P.
+fn log_line(points: &[(f64, f64, f64)]) -> Option<LineFit> {
+    let x: Vec<f64> = points.iter().map(|p| p.0.ln()).collect();
+    let y: Vec<f64> = points.iter().map(|p| p.1.ln()).collect();
+    let u: Vec<f64> = points.iter().map(doubt).collect();
+    fit_line(&x, &y, Weights::FromUncertainty(&u), ScaleSource::Stated).ok()
 }
 
 #[cfg(test)]

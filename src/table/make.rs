@@ -10,15 +10,12 @@ use crate::finding::{Finding, Kind};
 use crate::fit::SweepFit;
 use crate::fluid::FluidError;
 use crate::surface::{DeadTimeModel, InjectorSurface, Query, SurfaceError, build};
-use crate::units::{Basis, Estimate, FlowUnit, Quantity, Unit, parse};
+use crate::units::{Basis, Estimate, FlowUnit, NORMAL_95, Quantity, Unit, parse};
 
 /// Pressure at which flow is usually quoted, kPa (43.5 psi). Common practice, no source.
 const QUOTED_PRESSURE: f64 = 300.0;
 /// Static and dynamic flow that differ by more than this, percent, are a finding.
 const STATIC_LIMIT: f64 = 2.0;
-/// Relative standard uncertainty that stands in for 95 % limits of a normal figure.
-const K95: f64 = 1.959_963_984_540_054;
-
 /// Why there is no table.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum TableError {
@@ -271,7 +268,7 @@ fn quote(
             lb_per_h: shown(&mass, FlowUnit::LbPerHour),
             density: density.map(|d| {
                 let u = Some(d.standard_uncertainty);
-                Estimate::symmetric(d.value, Unit::GramPerMillilitre, u, None, K95)
+                Estimate::symmetric(d.value, Unit::GramPerMillilitre, u, None, NORMAL_95)
             }),
             static_difference_percent: near.and_then(static_difference),
             extrapolated: slope.extrapolated,
@@ -307,7 +304,7 @@ fn line_ranges(injectors: &[&Injector]) -> Option<String> {
 
 fn note(surface: &InjectorSurface) -> SurfaceNote {
     let n = surface.power_law.exponent;
-    let of = |value, unit, u| Estimate::symmetric(value, unit, Some(u), None, K95);
+    let of = |value, unit, u| Estimate::symmetric(value, unit, Some(u), None, NORMAL_95);
     SurfaceNote {
         injector: surface.injector.clone(),
         exponent: of(n.value, Unit::Ratio, n.standard_uncertainty),

@@ -10,6 +10,10 @@ use super::Unit;
 /// The two limits of a 95 % interval; a side that has no bound is `None`.
 pub type Interval = [Option<f64>; 2];
 
+/// Coverage factor of a two-sided 95 % interval of a normal quantity: the 97.5 %
+/// point of the standard normal distribution.
+pub const NORMAL_95: f64 = 1.959_963_984_540_054;
+
 /// A measured or derived quantity with its doubt.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -33,9 +33,7 @@ pub use result::{
     OffsetPosterior, Quantity, ReadingFit, ReadingUse, VarianceShares,
 };
 
-/// Duty from which the injector may not close between pulses, as a share of
-/// the period; readings beyond it are not fitted.
-pub const DUTY_LIMIT: f64 = 0.85;
+use crate::capture::DUTY_LIMIT;
 
 /// Readings this close to the dead time, ms, are not fitted: there the needle
 /// may not leave its seat at all, and the departure has no scale.

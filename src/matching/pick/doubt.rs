@@ -3,9 +3,8 @@
 use std::collections::BTreeMap;
 
 use serde::Serialize;
-use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::matching::{Stock, range_quantile};
+use crate::matching::{Stock, guard_factor, range_quantile};
 
 /// How far the best set is ahead of the next.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -70,7 +69,7 @@ pub(super) fn lead(
     }
     let percent = 100.0 * (second.spread - best.spread);
     let standard_uncertainty = uncertainty(stock, &sensitivity).map(|u| 100.0 * u);
-    let k = Normal::standard().inverse_cdf(1.0 - risk_percent / 100.0);
+    let k = guard_factor(risk_percent / 100.0);
     Lead {
         percent,
         standard_uncertainty,
