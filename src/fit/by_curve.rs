@@ -173,7 +173,7 @@ fn budget(fit: &CurveFit) -> Vec<BudgetRow> {
             of_s.departure,
         ),
         (
-            "scales averaged over",
+            "choice among curves and scatters",
             Evaluation::A,
             of_x.scales,
             of_s.scales,

@@ -359,6 +359,9 @@ fn remedy(component: &str) -> &'static str {
         "pressure" => "calibrate the gauge and state its uncertainty",
         "supply voltage" => "measure the voltage at the injector",
         "shape of the delivery curve" => "run more widths near the short end of the line range",
+        "choice among curves and scatters" => {
+            "run more widths near the short end of the line range, and more repeats"
+        }
         "repeatability" => "repeat readings",
         _ => "use more pulses, a finer division, or more repeats",
     }

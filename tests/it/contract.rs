@@ -51,3 +51,26 @@ fn an_unknown_key_or_version_is_refused_with_its_place() {
         "{error}"
     );
 }
+
+/// Whoever reads the file from elsewhere has the page on its format and nothing else.
+#[test]
+fn every_field_of_the_schema_is_described() {
+    fn names(value: &serde_json::Value, found: &mut Vec<String>) {
+        if let Some(fields) = value.get("properties").and_then(|p| p.as_object()) {
+            found.extend(fields.keys().cloned());
+        }
+        match value {
+            serde_json::Value::Object(map) => map.values().for_each(|v| names(v, found)),
+            serde_json::Value::Array(list) => list.iter().for_each(|v| names(v, found)),
+            _ => {}
+        }
+    }
+    let mut fields = Vec::new();
+    names(&json_schema(), &mut fields);
+    let page = include_str!("../../docs/format.md");
+    let missing: Vec<_> = fields
+        .iter()
+        .filter(|f| !page.contains(f.as_str()))
+        .collect();
+    assert!(fields.len() > 80 && missing.is_empty(), "{missing:?}");
+}
