@@ -24,7 +24,10 @@ mod stock_file;
 mod sweeps;
 mod vessels;
 
-pub use bench::{Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind};
+pub use bench::{
+    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedScatter, Supply, Vessel,
+    VesselKind,
+};
 pub use bench_file::read_bench;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};

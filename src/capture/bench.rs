@@ -17,6 +17,8 @@ pub struct Bench {
     pub pressure: Option<SetPoint>,
     /// Injector driver.
     pub driver: Option<Driver>,
+    /// What is known of the scatter of injector and rig.
+    pub scatter: Option<StatedScatter>,
     /// Checks of single injectors beside the flow.
     pub injectors: Vec<InjectorCheck>,
     /// The job.
@@ -123,6 +125,29 @@ pub struct Driver {
     pub peak_current: Option<f64>,
     /// Hold current, A.
     pub hold_current: Option<f64>,
+}
+
+/// What is known beforehand of the scatter of injector and rig.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StatedScatter {
+    /// Repeatability from reading to reading, percent of the reading.
+    pub repeatability_percent: Option<f64>,
+    /// How well that is known.
+    pub known: HowWell,
+    /// Scatter of a single pulse, mm³.
+    pub pulse_scatter: Option<f64>,
+}
+
+/// How well a stated scatter is known.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum HowWell {
+    /// To about a third: the readings may correct it.
+    #[default]
+    Roughly,
+    /// From many runs of this bench: the readings are not asked.
+    Exactly,
 }
 
 /// Checks of one injector beside its flow.

@@ -4,14 +4,15 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::bench::{
-    Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind,
+    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedScatter, Supply, Vessel,
+    VesselKind,
 };
 use super::bench_text::{BenchReader, Section, Sign, path, shown};
 use super::fault::{Fault, Faults};
 use crate::units::{Basis, Quantity};
 
 const SECTIONS: &[&str] = &[
-    "vessel", "fluid", "supply", "pressure", "driver", "injector", "job",
+    "vessel", "fluid", "supply", "pressure", "driver", "scatter", "injector", "job",
 ];
 const VESSEL_KEYS: &[&str] = &[
     "name",
@@ -38,6 +39,7 @@ const SUPPLY_KEYS: &[&str] = &[
 ];
 const PRESSURE_KEYS: &[&str] = &["nominal", "uncertainty"];
 const DRIVER_KEYS: &[&str] = &["kind", "peak_current", "hold_current"];
+const SCATTER_KEYS: &[&str] = &["repeatability", "known", "pulse_scatter"];
 const INJECTOR_KEYS: &[&str] = &[
     "id",
     "cylinder",
@@ -132,6 +134,9 @@ impl<'t> BenchReader<'t> {
         bench.driver = self
             .only(document, "driver")
             .map(|section| self.driver(&section));
+        bench.scatter = self
+            .only(document, "scatter")
+            .map(|section| self.scatter(&section));
         bench.job = self.only(document, "job").map(|section| {
             self.check_keys(&section, JOB_KEYS);
             Job {
@@ -278,6 +283,26 @@ impl<'t> BenchReader<'t> {
                 "hold_current",
                 Quantity::Current,
                 Sign::AboveZero,
+            ),
+        }
+    }
+
+    fn scatter(&mut self, section: &Section<'t>) -> StatedScatter {
+        self.check_keys(section, SCATTER_KEYS);
+        let known = [("roughly", HowWell::Roughly), ("exactly", HowWell::Exactly)];
+        StatedScatter {
+            repeatability_percent: self.quantity(
+                section,
+                "repeatability",
+                Quantity::Percent,
+                Sign::AboveZero,
+            ),
+            known: self.choice(section, "known", &known).unwrap_or_default(),
+            pulse_scatter: self.quantity(
+                section,
+                "pulse_scatter",
+                Quantity::Volume,
+                Sign::NotBelowZero,
             ),
         }
     }

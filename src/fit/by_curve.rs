@@ -14,9 +14,6 @@ use super::{BudgetRow, Evaluation, FitOptions, Model, Scale, Weighting};
 const READING_LOG_SD: f64 = 0.4;
 /// The same where the uncertainty itself is stated.
 const STATED_READING_LOG_SD: f64 = 0.1;
-/// Repeatability from reading to reading, relative, and the standard deviation
-/// of its logarithm. Common practice, no source.
-const REPEATABILITY: (f64, f64) = (0.003, 0.9);
 
 /// Fits the delivery curve of a sweep.
 ///
@@ -82,8 +79,8 @@ fn setup(prepared: &Prepared<'_>, readings: &[CurveReading], line_range: (f64, f
             log_sd,
             instrument.reading_floor,
         ),
-        repeatability: Prior::about(REPEATABILITY.0, REPEATABILITY.1, 0.0),
-        pulse_scatter: 0.0,
+        repeatability: Prior::about(instrument.repeatability.0, instrument.repeatability.1, 0.0),
+        pulse_scatter: instrument.pulse_scatter,
         offset_mean: instrument.offset_mean,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range,

@@ -79,12 +79,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
                 Ok(fitted) => fitted,
                 Err(unfit) => return undescribed(prepared, options, &unfit.why, unfit.advice),
             };
-            let effects = effects(
-                &capture.bench,
-                prepared.sweep,
-                &prepared.instrument,
-                *sensitivity,
-            );
+            let effects = effects(&capture.bench, prepared, *sensitivity);
             let told = Told {
                 prepared,
                 core: fitted.core,

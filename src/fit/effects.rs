@@ -57,6 +57,18 @@ pub(super) fn shared_effects(bench: &Bench, prepared: &[Prepared<'_>]) -> Vec<Ef
             );
         }
     }
+    // One effect for the run: the largest correction stands for all.
+    let doubts = prepared
+        .iter()
+        .filter_map(|p| p.temperature_doubt.map(f64::abs));
+    if let Some(largest) = doubts.reduce(f64::max) {
+        add(
+            "temperature".to_owned(),
+            "carrying readings to one temperature".to_owned(),
+            100.0 * largest,
+            Unit::Percent,
+        );
+    }
     if let Some(u) = bench.pressure.as_ref().and_then(|p| p.uncertainty) {
         add(
             "pressure".to_owned(),

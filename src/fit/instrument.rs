@@ -1,7 +1,7 @@
 //! What the bench file says about reading: uncertainty of one reading, its
 //! offset, and what is assumed where nothing is stated.
 
-use crate::capture::{Bench, Reading, VesselKind};
+use crate::capture::{Bench, HowWell, Reading, VesselKind};
 use crate::units::Basis;
 
 /// Smallest reading offset uncertainty that is assumed for a vessel, mm³ (0.3 mL):
@@ -10,6 +10,12 @@ const ASSUMED_OFFSET: f64 = 300.0;
 /// The assumption is for cylinders of tens of millilitres; of a smaller
 /// collection it takes no more than this share of the largest reading.
 const LARGEST_OFFSET_SHARE: f64 = 0.05;
+/// How well a stated repeatability is known: standard deviation of its
+/// logarithm, about a third either way.
+const ROUGHLY_LOG_SD: f64 = 0.3;
+/// Repeatability from reading to reading where none is stated, relative, and the
+/// standard deviation of its logarithm. Common practice, no source.
+const REPEATABILITY: (f64, f64) = (0.003, 0.9);
 /// Density used only to turn that assumption into a mass, g/mL: light fuel.
 const LIGHT_FUEL_DENSITY: f64 = 0.72;
 /// An eye reads a scale to about this share of a division (standard
@@ -35,6 +41,11 @@ pub struct Instrument {
     pub offset_uncertainty: f64,
     /// Whether that is stated.
     pub offset_stated: bool,
+    /// Repeatability of injector and rig expected beforehand, relative, and the
+    /// standard deviation of its logarithm; 0 where it is known.
+    pub repeatability: (f64, f64),
+    /// Scatter of a single pulse.
+    pub pulse_scatter: f64,
     /// Relative standard uncertainty of the scale (tolerance over capacity).
     pub scale_uncertainty: Option<f64>,
     /// Name of the shared effect of that scale.
@@ -72,17 +83,22 @@ impl Instrument {
         // With nothing to go by, a thousandth of the largest reading.
         let guess = division.map_or(1e-3 * largest, |d| share * d);
         let reading_stated = vessel.and_then(|v| v.reading_uncertainty);
-        let assumed = match basis {
-            Basis::Volume => ASSUMED_OFFSET,
+        // Amounts that are known by volume, in the basis of the readings.
+        let density = match basis {
+            Basis::Volume => 1.0,
             Basis::Mass => {
-                ASSUMED_OFFSET
-                    * bench
-                        .fluid
-                        .as_ref()
-                        .and_then(|f| f.density)
-                        .unwrap_or(LIGHT_FUEL_DENSITY)
+                let stated = bench.fluid.as_ref().and_then(|f| f.density);
+                stated.unwrap_or(LIGHT_FUEL_DENSITY)
             }
         };
+        let assumed = ASSUMED_OFFSET * density;
+        let scatter = bench.scatter.as_ref();
+        let repeatability = scatter
+            .and_then(|s| Some((s.repeatability_percent? / 100.0, s.known)))
+            .map_or(REPEATABILITY, |(stated, known)| match known {
+                HowWell::Roughly => (stated, ROUGHLY_LOG_SD),
+                HowWell::Exactly => (stated, 0.0),
+            });
         let offset_stated = vessel.and_then(|v| v.reading_offset_uncertainty);
         let full_scale = vessel.and_then(|v| v.capacity).unwrap_or(largest);
         Self {
@@ -97,6 +113,8 @@ impl Instrument {
                 assumed.max(division.unwrap_or(0.0) / 2.0)
             }),
             offset_stated: offset_stated.is_some(),
+            repeatability,
+            pulse_scatter: density * scatter.and_then(|s| s.pulse_scatter).unwrap_or(0.0),
             scale_uncertainty: vessel
                 .and_then(|v| v.tolerance)
                 .filter(|_| full_scale > 0.0)

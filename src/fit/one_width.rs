@@ -24,12 +24,7 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
     );
     let width = prepared.widths()[0];
     let (mean, own) = mean_reading(prepared);
-    let mut effects = effects(
-        bench,
-        prepared.sweep,
-        &prepared.instrument,
-        Sensitivity::default(),
-    );
+    let mut effects = effects(bench, prepared, Sensitivity::default());
     let offset = offset_per_pulse(prepared);
     for (i, point) in fit.points.iter_mut().enumerate() {
         if prepared.used().any(|k| k == i) {

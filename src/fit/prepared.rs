@@ -3,13 +3,19 @@
 
 use super::{FitOptions, Instrument};
 use crate::capture::{Bench, DUTY_LIMIT, Reading, Sweep, apparent_division};
-use crate::fluid::ASSUMED_EXPONENT;
+use crate::fluid::{ASSUMED_EXPONENT, ASSUMED_EXPONENT_UNCERTAINTY};
+use crate::units::Basis;
 
-/// Standard uncertainty of the exponent of the orifice law. Common practice, no source.
-const EXPONENT_UNCERTAINTY: f64 = 0.05;
 /// Relative standard uncertainty of dX/dV taken from neighbouring set points: a
 /// chord stands for the tangent of a convex curve.
 const SENSITIVITY_UNCERTAINTY: f64 = 0.2;
+
+/// Temperature that readings are carried to where the density's own is not
+/// stated, °C: that to which glass vessels are adjusted (ISO 1:2016, from memory).
+const REFERENCE_C: f64 = 20.0;
+/// Relative standard uncertainty of that correction: it leaves out viscosity and
+/// the vessel's own expansion. Assumed.
+const TEMPERATURE_LAW_UNCERTAINTY: f64 = 0.3;
 
 /// Whether the fit may rest on a reading.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -34,6 +40,9 @@ pub(super) struct Prepared<'a> {
     pub delivered: Vec<f64>,
     /// Variance that carrying adds.
     pub carrying_variance: Vec<f64>,
+    /// What one standard uncertainty of carrying the readings to one temperature
+    /// does to all of them, relative and signed; `None` where none was carried.
+    pub temperature_doubt: Option<f64>,
     /// Line range of the condition, ms; `None` where no width is usable.
     pub line_range: Option<[f64; 2]>,
 }
@@ -58,9 +67,11 @@ impl<'a> Prepared<'a> {
                 .collect(),
             delivered: sweep.readings.iter().map(|r| r.delivered).collect(),
             carrying_variance: vec![0.0; sweep.readings.len()],
+            temperature_doubt: None,
             line_range,
         };
         prepared.carry_pressure();
+        prepared.carry_temperature(bench);
         prepared
     }
 
@@ -76,9 +87,37 @@ impl<'a> Prepared<'a> {
                 let log_ratio = (set / actual).ln();
                 self.delivered[i] *= (ASSUMED_EXPONENT * log_ratio).exp();
                 self.carrying_variance[i] +=
-                    (self.delivered[i] * log_ratio * EXPONENT_UNCERTAINTY).powi(2);
+                    (self.delivered[i] * log_ratio * ASSUMED_EXPONENT_UNCERTAINTY).powi(2);
             }
         }
+    }
+
+    /// Carries readings whose fluid temperature is written down to the one of the
+    /// stated density, where the fluid's expansion is stated.
+    ///
+    /// *Method*: docs/methods.md M23a: volume by an orifice goes as 1/√ρ, mass as
+    /// √ρ, and ρ falls by β per kelvin.
+    fn carry_temperature(&mut self, bench: &Bench) {
+        let Some(fluid) = &bench.fluid else { return };
+        let Some(expansion) = fluid.expansion_per_k.filter(|e| *e > 0.0) else {
+            return;
+        };
+        let reference = fluid.density_temperature_c.unwrap_or(REFERENCE_C);
+        let power = match self.sweep.basis {
+            Basis::Volume => -0.5,
+            Basis::Mass => 0.5,
+        };
+        let mut steps = Vec::new();
+        for (i, reading) in self.sweep.readings.iter().enumerate() {
+            if let Some(actual) = reading.fluid_temp_c {
+                let step = power * expansion * (actual - reference);
+                self.delivered[i] *= step.exp();
+                steps.push(step);
+            }
+        }
+        let mean = steps.iter().sum::<f64>() / steps.len() as f64;
+        self.temperature_doubt =
+            (mean.is_finite() && mean != 0.0).then_some(TEMPERATURE_LAW_UNCERTAINTY * mean);
     }
 
     /// Carries readings taken off the voltage set point to it, given the slope

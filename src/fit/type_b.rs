@@ -1,7 +1,7 @@
 //! Doubts from outside the readings: scale of the vessel, pressure and voltage.
 
-use super::Instrument;
-use crate::capture::{Bench, Sweep};
+use super::prepared::Prepared;
+use crate::capture::Bench;
 use crate::fluid::ASSUMED_EXPONENT;
 
 /// One effect of type B on a sweep, for one standard uncertainty of its cause.
@@ -49,10 +49,12 @@ pub(super) struct Sensitivity {
 /// Gathers what the bench file states for a sweep.
 pub(super) fn effects(
     bench: &Bench,
-    sweep: &Sweep,
-    instrument: &Instrument,
+    prepared: &Prepared<'_>,
     sensitivity: Sensitivity,
 ) -> Vec<TypeB> {
+    let Prepared {
+        sweep, instrument, ..
+    } = prepared;
     let mut effects = Vec::new();
     if let Some(relative) = instrument.scale_uncertainty {
         effects.push(TypeB {
@@ -69,6 +71,14 @@ pub(super) fn effects(
             id: "pressure".to_owned(),
             relative: ASSUMED_EXPONENT * u / kpa,
             dead_time_ms: sensitivity.per_kpa.unwrap_or(0.0) * u,
+        });
+    }
+    if let Some(relative) = prepared.temperature_doubt {
+        effects.push(TypeB {
+            component: "temperature",
+            id: "temperature".to_owned(),
+            relative,
+            dead_time_ms: 0.0,
         });
     }
     let stated_voltage = bench.supply.as_ref().and_then(|s| s.uncertainty);

@@ -52,6 +52,8 @@ mod sets;
 mod sheet;
 /// A made-up injector with a known law.
 mod simulated;
+/// Scatter and temperature as the bench file states them.
+mod stated;
 /// The surface over voltage and pressure against laws that are known.
 mod surface;
 /// Each shape of table, read back by its equation.
