@@ -9,7 +9,10 @@ use super::risk::guard_factor;
 use super::{Deviation, OperatingPoint, SetMatch, Verdict};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::Delivered;
-use crate::units::{Estimate, NORMAL_95, Unit};
+use crate::units::{Estimate, NORMAL_95, Unit, significant};
+
+/// More readings than this many times those there are nobody makes.
+const MOST_TIMES: f64 = 30.0;
 
 /// What the user asked of the comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -320,6 +323,17 @@ impl Spread {
             self.upper - self.value
         };
         let factor = (reach / gap).powi(2).max(1.1);
+        let how = if factor > MOST_TIMES {
+            "the spread lies so near the tolerance that more readings will not tell; see which \
+             injector is farthest from the mean, or state what you can live with as the tolerance"
+                .to_owned()
+        } else {
+            let factor = significant(factor, 2);
+            format!(
+                "about {factor} times as many readings (or pulses) would decide, if the spread \
+                 stays where it is"
+            )
+        };
         Finding::new(
             Kind::Undecided,
             Place::default(),
@@ -328,6 +342,7 @@ impl Spread {
                 ("upper", json!(self.upper)),
                 ("tolerance", json!(tolerance)),
                 ("factor", json!(factor)),
+                ("how", json!(how)),
             ],
         )
     }

@@ -458,7 +458,7 @@ pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
     }
     if verdict == Some(Verdict::Undecided) {
         return match of(Kind::Undecided) {
-            Some(note) => format!("note {} says how many readings would decide", note.number),
+            Some(note) => format!("note {} says what would decide", note.number),
             None => "run more readings to decide".to_owned(),
         };
     }

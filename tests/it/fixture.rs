@@ -160,6 +160,7 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
             })
             .collect(),
         delivery: None,
+        as_read: None,
         static_flow: None,
         scatter: Scatter {
             reading: Some(Estimate::symmetric(
@@ -369,6 +370,12 @@ fn set_match() -> SetMatch {
                 ("upper", json!(2.71)),
                 ("tolerance", json!(2.5)),
                 ("factor", json!(3)),
+                (
+                    "how",
+                    serde_json::json!(
+                        "about 3 times as many readings (or pulses) would decide, if the spread stays where it is"
+                    ),
+                ),
             ],
         )],
     }
