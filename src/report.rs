@@ -12,6 +12,7 @@ mod notes;
 mod numbers;
 mod statements;
 mod terminal;
+mod verdict;
 
 use thiserror::Error;
 

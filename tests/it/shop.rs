@@ -38,6 +38,8 @@ fn fitted(text: &str, bench: &str) -> Characterisation {
         criterion: Criterion {
             tolerance_percent: Some(2.0),
             risk_percent: 5.0,
+            dead_time_tolerance_us: None,
+            flow_tolerance_percent: None,
         },
     };
     characterise(&[file], bench, SetPoints::default(), &request).unwrap()
