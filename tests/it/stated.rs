@@ -27,10 +27,7 @@ fn fitted(capture: String, bench: &str) -> Characterisation {
     let request = Request {
         fit: FitOptions::default(),
         points: Vec::new(),
-        criterion: Criterion {
-            tolerance_percent: None,
-            risk_percent: 5.0,
-        },
+        criterion: Criterion::NONE,
     };
     let file = CaptureFile {
         name: "capture.csv".to_owned(),
