@@ -9,6 +9,7 @@ mod files;
 mod fit;
 mod pick;
 mod place;
+mod plan;
 mod report;
 mod set;
 mod stock;
@@ -110,6 +111,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

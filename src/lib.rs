@@ -15,6 +15,7 @@ pub mod finding;
 pub mod fit;
 pub mod fluid;
 pub mod matching;
+pub mod plan;
 pub mod plots;
 pub mod report;
 pub mod surface;

@@ -60,6 +60,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// Which readings to take for the doubt that is wanted
+    #[command(after_help = super::plan::HELP)]
+    Plan(Box<super::plan::PlanArgs>),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell
@@ -282,7 +285,7 @@ pub(super) fn risk(text: &str) -> Result<f64, String> {
     }
 }
 
-fn line_range(text: &str) -> Result<[f64; 2], String> {
+pub(super) fn line_range(text: &str) -> Result<[f64; 2], String> {
     let (lo, hi) = text
         .split_once("..")
         .ok_or("write two pulse widths as 2ms..10ms")?;

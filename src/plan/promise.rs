@@ -1,0 +1,212 @@
+//! What the fit will make of a design: planned readings are simulated on usual
+//! injectors and fitted as a capture is, and the median interval is what is promised.
+
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
+
+use super::condition::{Condition, Halves};
+use super::vessel::{Rig, reading};
+use crate::capture::{Bench, Capture, Source, Sweep};
+use crate::fit::{FitOptions, SweepFit, fit_capture};
+use crate::units::NORMAL_95;
+
+/// Simulated runs behind one promise: each usual injector a few times.
+const RUNS: usize = 12;
+/// Seed of the simulated noise: a promise does not depend on the order's seed.
+const SEED: u64 = 1;
+
+/// A planned train, `count` times: width, pulses, what a usual injector departs
+/// from its line there (ms, one for each usual injector).
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Train {
+    pub width_ms: f64,
+    pub pulses: f64,
+    pub count: u32,
+    pub departures: Vec<f64>,
+}
+
+/// The trains of a design.
+pub(super) fn trains(condition: &Condition, counts: &[u32]) -> Vec<Train> {
+    let departures = condition.design.departures();
+    condition
+        .candidates
+        .iter()
+        .zip(counts)
+        .filter(|(_, count)| **count > 0)
+        .map(|(c, count)| Train {
+            width_ms: condition.widths[c.width],
+            pulses: c.pulses,
+            count: *count,
+            departures: departures.iter().map(|d| d[c.width]).collect(),
+        })
+        .collect()
+}
+
+/// Median half-widths that the fit gives for these trains, the bench file's type B
+/// doubts left out. `None` where most of the fits give no interval.
+pub(super) fn median_halves(condition: &Condition, rig: &Rig, trains: &[Train]) -> Option<Halves> {
+    let bench = without_type_b(&rig.bench);
+    let halves: Vec<Option<Halves>> = (0..RUNS)
+        .into_par_iter()
+        .map(|run| one_run(condition, rig, &bench, trains, run))
+        .collect();
+    let median = |pick: fn(&Halves) -> f64| {
+        let mut values: Vec<f64> = halves
+            .iter()
+            .map(|h| h.as_ref().map_or(f64::INFINITY, pick))
+            .collect();
+        values.sort_by(f64::total_cmp);
+        0.5 * (values[(RUNS - 1) / 2] + values[RUNS / 2])
+    };
+    let found = Halves {
+        dead_time_us: median(|h| h.dead_time_us),
+        flow_percent: median(|h| h.flow_percent),
+    };
+    (found.dead_time_us.is_finite() && found.flow_percent.is_finite()).then_some(found)
+}
+
+/// By how much the fit's intervals are wider than the design's covariance says:
+/// the scales have to be found from the readings too. (dead time, flow)
+pub(super) fn factors(condition: &Condition, rig: &Rig, counts: &[u32]) -> Option<(f64, f64)> {
+    let doubt = condition.design.doubt(&condition.cells(counts))?;
+    let bare = Halves::of(&doubt, (1.0, 1.0), (0.0, 0.0));
+    let found = median_halves(condition, rig, &trains(condition, counts))?;
+    Some((
+        found.dead_time_us / bare.dead_time_us,
+        found.flow_percent / bare.flow_percent,
+    ))
+}
+
+fn without_type_b(bench: &Bench) -> Bench {
+    let mut bench = bench.clone();
+    for vessel in &mut bench.vessels {
+        vessel.tolerance = None;
+    }
+    if let Some(pressure) = &mut bench.pressure {
+        pressure.uncertainty = None;
+    }
+    if let Some(supply) = &mut bench.supply {
+        supply.uncertainty = None;
+    }
+    bench
+}
+
+fn one_run(
+    condition: &Condition,
+    rig: &Rig,
+    bench: &Bench,
+    trains: &[Train],
+    run: usize,
+) -> Option<Halves> {
+    let sweep = fitted(condition, rig, bench, trains, run)?;
+    let slope = sweep.slope.as_ref()?;
+    // Type B doubts are absent, so the intervals are those of the readings alone.
+    Some(Halves {
+        dead_time_us: 1000.0 * sweep.dead_time.as_ref()?.half_width()?,
+        flow_percent: 100.0 * slope.half_width()? / slope.value,
+    })
+}
+
+/// The fit of one simulated run.
+fn fitted(
+    condition: &Condition,
+    rig: &Rig,
+    bench: &Bench,
+    trains: &[Train],
+    run: usize,
+) -> Option<SweepFit> {
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED + run as u64);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let (u, r) = condition.noise;
+    let mut readings = Vec::new();
+    for train in trains {
+        let departure = train.departures[run % train.departures.len()];
+        let open = (train.width_ms - condition.dead_time_ms + departure).max(0.02);
+        let delivered = train.pulses * condition.slope * open;
+        for _ in 0..train.count {
+            let read = delivered * (1.0 + r * normal()) + u * normal();
+            let mut one = reading(
+                train.width_ms,
+                train.pulses,
+                read.max(0.0),
+                Some(condition.period_ms),
+                rig.vessel.name.clone(),
+            );
+            one.line = readings.len() as u64 + 2;
+            readings.push(one);
+        }
+    }
+    let capture = Capture {
+        sources: vec![Source {
+            name: "planned".to_owned(),
+            sha256: String::new(),
+            rows: readings.len() as u64,
+            rows_used: 0,
+        }],
+        bench: bench.clone(),
+        sweeps: vec![Sweep {
+            injector: "planned".to_owned(),
+            stage: None,
+            voltage_v: Some(condition.voltage_v),
+            pressure_kpa: Some(condition.pressure_kpa),
+            basis: rig.basis,
+            readings,
+        }],
+        findings: Vec::new(),
+    };
+    let options = FitOptions {
+        line_range_ms: Some(condition.line_range_ms),
+        ..FitOptions::default()
+    };
+    let fitted = fit_capture(&capture, &options);
+    let injector = fitted.injectors.into_iter().next()?;
+    injector.sweeps.into_iter().next()
+}
+
+/// Half-widths with the floors of the bench file in squares.
+pub(super) fn with_floors(halves: Halves, floors: (f64, f64)) -> Halves {
+    Halves {
+        dead_time_us: halves.dead_time_us.hypot(1000.0 * NORMAL_95 * floors.1),
+        flow_percent: halves.flow_percent.hypot(100.0 * NORMAL_95 * floors.0),
+    }
+}
+
+/// What makes the largest part of the doubt that is wanted, and what would help.
+pub(super) fn limiting(
+    condition: &Condition,
+    rig: &Rig,
+    counts: &[u32],
+    wish: &super::Wish,
+) -> Option<(String, &'static str)> {
+    let sweep = fitted(condition, rig, &rig.bench, &trains(condition, counts), 0)?;
+    let ratio = |row: &crate::fit::BudgetRow| {
+        let x = wish.dead_time_us.map_or(0.0, |w| row.dead_time_us / w);
+        x.max(wish.flow_percent.map_or(0.0, |w| row.slope_percent / w))
+    };
+    let row = sweep
+        .budget
+        .iter()
+        .max_by(|a, b| ratio(a).total_cmp(&ratio(b)))?;
+    Some((row.component.clone(), advice(&row.component)))
+}
+
+/// What helps against a component of the budget.
+pub(super) fn advice(component: &str) -> &'static str {
+    match component {
+        "reading of the vessel" => "a vessel with finer divisions or a balance would help",
+        "repeatability" => "only more readings, or a steadier pressure and temperature, would help",
+        "reading offset" => {
+            "know the offset better: wet and drain alike each time, weigh instead, or state reading_offset_uncertainty"
+        }
+        "shape of the delivery curve" => {
+            "more readings help little: a line range that begins later bends less"
+        }
+        "choice among curves and scatters" => "more pulse widths near the short end would help",
+        "vessel tolerance" => "a vessel of a better class, or a balance, would help",
+        "pressure" => "a better pressure gauge would help",
+        "supply voltage" => "a better voltmeter, at the injector, would help",
+        _ => "ask for less, or allow more time",
+    }
+}
