@@ -12,12 +12,16 @@ use crate::units::NORMAL_95;
 /// Dead time at 14 V where none is stated, ms, and the coil by which it follows
 /// the voltage: time constant, ms, and pull-in voltage, V. Typical of saturated
 /// port injectors; common practice, no source.
-const USUAL_DEAD_TIME: f64 = 0.9;
+const USUAL_DEAD_TIME: f64 = 0.7;
 const REFERENCE_V: f64 = 14.0;
-const USUAL_COIL: (f64, f64) = (1.2, 6.5);
-/// How far the real dead time may lie below the expected one, ms: short pulses are
-/// counted so that the vessel holds them all the same.
+const USUAL_COIL: (f64, f64) = (1.0, 5.5);
+/// How far the real dead time may lie from the expected one, ms, where it is
+/// assumed and where it is stated. Promises are made over injectors that vary as
+/// much, and short pulses are counted so that the vessel holds them all the same.
 const DEAD_TIME_MARGIN: f64 = 0.4;
+const STATED_DEAD_TIME_MARGIN: f64 = 0.2;
+/// The same for the flow, relative.
+pub(super) const FLOW_MARGIN: f64 = 0.05;
 /// Longest pulse width where no line range is stated, ms.
 const LONGEST_MS: f64 = 10.0;
 /// Shortest pulse past the expected dead time, ms.
@@ -27,7 +31,14 @@ const DELIVERING_SHARE: f64 = 0.1;
 /// Pulse widths that can be chosen from, about.
 const WIDTHS: usize = 11;
 /// Fill levels that can be chosen from, shares of the largest.
-const LEVELS: [f64; 4] = [1.0, 0.5, 0.25, 0.125];
+const LEVELS: [f64; 7] = [1.0, 0.5, 0.25, 0.125, 0.06, 0.03, 0.015];
+/// Readings below this many reading uncertainties are not worth emptying a vessel for.
+const WORTH_READING: f64 = 20.0;
+/// A control reading should show changes as small as the repeatability: this many
+/// reading uncertainties, or half a vessel.
+const CONTROL_READING: f64 = 300.0;
+/// Fewest readings of a condition: fewer cannot tell a misreading from a curve.
+const FEWEST_READINGS: u32 = 10;
 /// Fewest pulses of a reading: first pulse and last drip are b's to bear, not the train's.
 const FEWEST_PULSES: f64 = 50.0;
 /// Longest train, s.
@@ -58,6 +69,8 @@ pub(super) struct Condition {
     /// Expected slope, per ms, and dead time, ms.
     pub slope: f64,
     pub dead_time_ms: f64,
+    /// How much earlier it may open all the same, ms.
+    pub margin_ms: f64,
     pub line_range_ms: [f64; 2],
     pub period_ms: f64,
     pub widths: Vec<f64>,
@@ -188,6 +201,11 @@ impl Condition {
             pressure_kpa,
             slope,
             dead_time_ms,
+            margin_ms: if request.dead_time_ms.is_some() {
+                STATED_DEAD_TIME_MARGIN
+            } else {
+                DEAD_TIME_MARGIN
+            },
             line_range_ms: [lo, longest],
             period_ms,
             required: required(&widths, lo),
@@ -211,13 +229,15 @@ impl Condition {
     /// Most pulses of a width that the vessel holds even if the dead time is
     /// shorter than expected.
     pub fn most_pulses(&self, rig: &Rig, width_ms: f64) -> f64 {
-        let most = self.slope * (width_ms - self.dead_time_ms + DEAD_TIME_MARGIN).max(0.05);
+        let most = self.slope
+            * (1.0 + FLOW_MARGIN)
+            * (width_ms - self.dead_time_ms + self.margin_ms).max(0.05);
         // Trains are long enough to fill a vessel, not to wear patience.
         (rig.full / most).min(1000.0 * LONGEST_TRAIN_S / self.period_ms)
     }
 
     fn fill(&mut self, request: &Request, rig: &Rig) -> Result<(), PlanError> {
-        let mut middle = f64::INFINITY;
+        let u = self.noise.0;
         for (width, w) in self.widths.clone().into_iter().enumerate() {
             let most = self.most_pulses(rig, w);
             if most < FEWEST_PULSES {
@@ -226,27 +246,44 @@ impl Condition {
                     pulse_width_ms: w,
                 });
             }
-            for level in LEVELS {
+            for (k, level) in LEVELS.into_iter().enumerate() {
                 let pulses = settable_pulses(most * level);
-                if pulses < FEWEST_PULSES {
-                    continue;
+                let delivered = self.delivered(w, pulses);
+                // The largest stays, however small the vessel.
+                if k > 1 && (pulses < FEWEST_PULSES || delivered < WORTH_READING * u) {
+                    break;
                 }
                 self.candidates.push(Candidate {
                     width,
-                    pulses,
-                    delivered: self.delivered(w, pulses),
+                    pulses: pulses.max(FEWEST_PULSES),
+                    delivered: self.delivered(w, pulses.max(FEWEST_PULSES)),
                     cost_s: request.timing.reading_s(pulses, w, self.period_ms),
                 });
-                // The control stands in the middle of the range, half full.
-                let centre = 0.5 * (self.line_range_ms[0] + self.line_range_ms[1]);
-                let off = (w - centre).abs() + 10.0 * (level - 0.5).abs();
-                if off < middle {
-                    middle = off;
-                    self.control = self.candidates.len() - 1;
-                }
             }
         }
+        self.control = self.control_reading();
         Ok(())
+    }
+
+    /// The control stands in the middle of the range: the smallest reading that
+    /// shows a change, at most half a vessel.
+    fn control_reading(&self) -> usize {
+        let centre = 0.5 * (self.line_range_ms[0] + self.line_range_ms[1]);
+        let off = |i: usize| (self.widths[self.candidates[i].width] - centre).abs();
+        let middle = (0..self.candidates.len())
+            .min_by(|a, b| off(*a).total_cmp(&off(*b)))
+            .unwrap_or(0);
+        let width = self.candidates[middle].width;
+        let levels: Vec<usize> = (0..self.candidates.len())
+            .filter(|i| self.candidates[*i].width == width)
+            .collect();
+        let enough = levels
+            .iter()
+            .rev()
+            .find(|i| self.candidates[**i].delivered >= CONTROL_READING * self.noise.0);
+        // Levels fall: the second is half a vessel.
+        let half = levels.get(1).or(levels.first()).copied().unwrap_or(middle);
+        enough.copied().map_or(half, |i| i.max(half))
     }
 
     /// What the bench file's type B doubts leave whatever is read.
@@ -291,8 +328,8 @@ impl Condition {
             .collect()
     }
 
-    /// Whether a design has what every run must have: three control readings and
-    /// each required width.
+    /// Whether a design has what every run must have: three control readings, each
+    /// required width, and ten readings in all.
     pub fn acceptable(&self, counts: &[u32]) -> bool {
         let read = |width: usize| {
             self.candidates
@@ -300,14 +337,20 @@ impl Condition {
                 .zip(counts)
                 .any(|(c, count)| *count > 0 && c.width == width)
         };
-        counts[self.control] >= 3 && self.required.iter().all(|w| read(*w))
+        counts.iter().sum::<u32>() >= FEWEST_READINGS
+            && counts[self.control] >= 3
+            && self.required.iter().all(|w| read(*w))
     }
 
-    /// The least that is acceptable: the cheapest level of each required width, and the control.
+    /// The least that is acceptable: the cheapest level of each required width, once
+    /// or twice, and the control.
     pub fn least(&self) -> Vec<u32> {
         let mut counts = vec![0; self.candidates.len()];
         counts[self.control] = 3;
-        for width in &self.required {
+        for width in self.required.iter().cycle() {
+            if counts.iter().sum::<u32>() >= FEWEST_READINGS && self.acceptable(&counts) {
+                break;
+            }
             let cheapest = (0..self.candidates.len())
                 .filter(|i| self.candidates[*i].width == *width)
                 .min_by(|a, b| {

@@ -8,7 +8,9 @@ use super::vessel::Rig;
 
 /// Each step allows this much more time than the one before.
 const STEP: f64 = 1.1;
-/// Every how many steps the fit is asked how wide its intervals become.
+/// At which steps the fit is asked how wide its intervals become: often while
+/// readings are few and the scales ill known, then every tenth.
+const ANCHORS: [usize; 10] = [0, 1, 2, 3, 4, 6, 8, 11, 15, 21];
 const ANCHOR: usize = 10;
 /// Half-widths that are weighed against each other where only a time is stated, and
 /// that break ties: dead time, µs, and flow, percent.
@@ -222,7 +224,9 @@ fn anchors(
     designs: &[(Vec<u32>, f64)],
 ) -> Vec<(usize, (f64, f64))> {
     let last = designs.len() - 1;
-    let mut at: Vec<usize> = (0..designs.len()).step_by(ANCHOR).collect();
+    let later = (3 * ANCHOR..designs.len()).step_by(ANCHOR);
+    let mut at: Vec<usize> = ANCHORS.into_iter().chain(later).collect();
+    at.retain(|k| *k <= last);
     if at.last() != Some(&last) {
         at.push(last);
     }

@@ -17,13 +17,13 @@ const PULSES: f64 = 1000.0;
 const REPEATS: u32 = 3;
 
 /// The usual run at one condition.
-#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Habit {
     pub readings: u32,
     pub time_s: f64,
     /// Without the floors.
     pub halves: Halves,
     trains: Vec<Train>,
+    model: CurveDesign,
 }
 
 impl Habit {
@@ -33,7 +33,7 @@ impl Habit {
         rig: &Rig,
         condition: &Condition,
     ) -> Result<Option<Self>, PlanError> {
-        let trains = trains(rig, condition)?;
+        let (trains, model) = trains(rig, condition)?;
         let time_s = trains
             .iter()
             .map(|t| {
@@ -44,11 +44,12 @@ impl Habit {
             })
             .sum();
         Ok(
-            promise::median_halves(condition, rig, &trains).map(|halves| Self {
+            promise::median_halves(condition, rig, &model, &trains).map(|halves| Self {
                 readings: trains.iter().map(|t| t.count).sum(),
                 time_s,
                 halves: promise::with_floors(halves, condition.floors),
                 trains,
+                model,
             }),
         )
     }
@@ -68,7 +69,7 @@ impl Habit {
                 ..t.clone()
             })
             .collect();
-        let halves = promise::median_halves(condition, rig, &trains)?;
+        let halves = promise::median_halves(condition, rig, &self.model, &trains)?;
         Some((
             self.time_s * f64::from(repeats) / f64::from(REPEATS),
             promise::with_floors(halves, condition.floors),
@@ -76,7 +77,7 @@ impl Habit {
     }
 }
 
-fn trains(rig: &Rig, condition: &Condition) -> Result<Vec<Train>, PlanError> {
+fn trains(rig: &Rig, condition: &Condition) -> Result<(Vec<Train>, CurveDesign), PlanError> {
     let longest = condition.line_range_ms[1];
     let mut widths: Vec<f64> = WIDTHS_MS
         .into_iter()
@@ -107,17 +108,18 @@ fn trains(rig: &Rig, condition: &Condition) -> Result<Vec<Train>, PlanError> {
         .iter()
         .map(|w| (*w, Some(condition.period_ms)))
         .collect();
-    let departures = CurveDesign::usual(&with_period, &setup, expected)?.departures();
-    Ok(widths
+    let model = CurveDesign::usual(&with_period, &setup, expected)?;
+    let trains = widths
         .iter()
         .enumerate()
-        .map(|(j, w)| Train {
+        .map(|(width, w)| Train {
+            width,
             width_ms: *w,
             pulses: PULSES
                 .min(rig.full / (condition.slope * (w - condition.dead_time_ms).max(0.05)))
                 .floor(),
             count: REPEATS,
-            departures: departures.iter().map(|d| d[j]).collect(),
         })
-        .collect())
+        .collect();
+    Ok((trains, model))
 }

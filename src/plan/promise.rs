@@ -1,56 +1,61 @@
 //! What the fit will make of a design: planned readings are simulated on usual
 //! injectors and fitted as a capture is, and the median interval is what is promised.
 
-use rand::SeedableRng;
+use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
 
-use super::condition::{Condition, Halves};
+use super::condition::{Condition, FLOW_MARGIN, Halves};
 use super::vessel::{Rig, reading};
 use crate::capture::{Bench, Capture, Source, Sweep};
+use crate::fit::curve::CurveDesign;
 use crate::fit::{FitOptions, SweepFit, fit_capture};
 use crate::units::NORMAL_95;
 
-/// Simulated runs behind one promise: each usual injector a few times.
-const RUNS: usize = 12;
+/// Simulated runs behind one promise: each kind of injector a few times.
+const RUNS: usize = 25;
 /// Seed of the simulated noise: a promise does not depend on the order's seed.
 const SEED: u64 = 1;
 
-/// A planned train, `count` times: width, pulses, what a usual injector departs
-/// from its line there (ms, one for each usual injector).
+/// A planned train, `count` times.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Train {
+    /// Index into the widths of the design model.
+    pub width: usize,
     pub width_ms: f64,
     pub pulses: f64,
     pub count: u32,
-    pub departures: Vec<f64>,
 }
 
 /// The trains of a design.
 pub(super) fn trains(condition: &Condition, counts: &[u32]) -> Vec<Train> {
-    let departures = condition.design.departures();
     condition
         .candidates
         .iter()
         .zip(counts)
         .filter(|(_, count)| **count > 0)
         .map(|(c, count)| Train {
+            width: c.width,
             width_ms: condition.widths[c.width],
             pulses: c.pulses,
             count: *count,
-            departures: departures.iter().map(|d| d[c.width]).collect(),
         })
         .collect()
 }
 
 /// Median half-widths that the fit gives for these trains, the bench file's type B
 /// doubts left out. `None` where most of the fits give no interval.
-pub(super) fn median_halves(condition: &Condition, rig: &Rig, trains: &[Train]) -> Option<Halves> {
+pub(super) fn median_halves(
+    condition: &Condition,
+    rig: &Rig,
+    model: &CurveDesign,
+    trains: &[Train],
+) -> Option<Halves> {
     let bench = without_type_b(&rig.bench);
     let halves: Vec<Option<Halves>> = (0..RUNS)
         .into_par_iter()
-        .map(|run| one_run(condition, rig, &bench, trains, run))
+        .map(|run| one_run(condition, rig, &bench, model, trains, run))
         .collect();
     let median = |pick: fn(&Halves) -> f64| {
         let mut values: Vec<f64> = halves
@@ -58,7 +63,7 @@ pub(super) fn median_halves(condition: &Condition, rig: &Rig, trains: &[Train]) 
             .map(|h| h.as_ref().map_or(f64::INFINITY, pick))
             .collect();
         values.sort_by(f64::total_cmp);
-        0.5 * (values[(RUNS - 1) / 2] + values[RUNS / 2])
+        values[RUNS / 2]
     };
     let found = Halves {
         dead_time_us: median(|h| h.dead_time_us),
@@ -72,7 +77,12 @@ pub(super) fn median_halves(condition: &Condition, rig: &Rig, trains: &[Train]) 
 pub(super) fn factors(condition: &Condition, rig: &Rig, counts: &[u32]) -> Option<(f64, f64)> {
     let doubt = condition.design.doubt(&condition.cells(counts))?;
     let bare = Halves::of(&doubt, (1.0, 1.0), (0.0, 0.0));
-    let found = median_halves(condition, rig, &trains(condition, counts))?;
+    let found = median_halves(
+        condition,
+        rig,
+        &condition.design,
+        &trains(condition, counts),
+    )?;
     Some((
         found.dead_time_us / bare.dead_time_us,
         found.flow_percent / bare.flow_percent,
@@ -97,10 +107,11 @@ fn one_run(
     condition: &Condition,
     rig: &Rig,
     bench: &Bench,
+    model: &CurveDesign,
     trains: &[Train],
     run: usize,
 ) -> Option<Halves> {
-    let sweep = fitted(condition, rig, bench, trains, run)?;
+    let sweep = fitted(condition, rig, bench, model, trains, run)?;
     let slope = sweep.slope.as_ref()?;
     // Type B doubts are absent, so the intervals are those of the readings alone.
     Some(Halves {
@@ -114,17 +125,25 @@ fn fitted(
     condition: &Condition,
     rig: &Rig,
     bench: &Bench,
+    model: &CurveDesign,
     trains: &[Train],
     run: usize,
 ) -> Option<SweepFit> {
     let mut rng = ChaCha8Rng::seed_from_u64(SEED + run as u64);
+    let uniform: f64 = rng.random();
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let values: Vec<f64> = (0..model.widths().len()).map(|_| normal()).collect();
+    let departure = model.draw(run, uniform, &values);
+    // Injectors are not as expected.
+    let dead_time = condition.dead_time_ms + condition.margin_ms * rng.random_range(-1.0..1.0);
+    let slope = condition.slope * (1.0 + FLOW_MARGIN * rng.random_range(-1.0..1.0));
     let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
     let (u, r) = condition.noise;
     let mut readings = Vec::new();
     for train in trains {
-        let departure = train.departures[run % train.departures.len()];
-        let open = (train.width_ms - condition.dead_time_ms + departure).max(0.02);
-        let delivered = train.pulses * condition.slope * open;
+        let open = train.width_ms - dead_time + departure[train.width];
+        // Too short a pulse still delivers a little.
+        let delivered = train.pulses * slope * open.max(0.02);
         for _ in 0..train.count {
             let read = delivered * (1.0 + r * normal()) + u * normal();
             let mut one = reading(
@@ -180,7 +199,14 @@ pub(super) fn limiting(
     counts: &[u32],
     wish: &super::Wish,
 ) -> Option<(String, &'static str)> {
-    let sweep = fitted(condition, rig, &rig.bench, &trains(condition, counts), 0)?;
+    let sweep = fitted(
+        condition,
+        rig,
+        &rig.bench,
+        &condition.design,
+        &trains(condition, counts),
+        0,
+    )?;
     let ratio = |row: &crate::fit::BudgetRow| {
         let x = wish.dead_time_us.map_or(0.0, |w| row.dead_time_us / w);
         x.max(wish.flow_percent.map_or(0.0, |w| row.slope_percent / w))

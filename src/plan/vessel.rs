@@ -13,8 +13,7 @@ const ASSUMED_DIVISION: f64 = 0.01;
 const ASSUMED_BEAKER: f64 = 150_000.0;
 /// Division of a balance that states none, mg.
 const ASSUMED_BALANCE_DIVISION: f64 = 10.0;
-/// Share of the capacity that a reading fills: the top is left for an injector
-/// that flows more than its nominal flow.
+/// Share of the capacity that a reading fills at most.
 pub(super) const FILL: f64 = 0.9;
 
 /// The bench as the plan takes it.

@@ -11,8 +11,8 @@ use super::posterior::{self, OFFSET};
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
 
 /// Members of the family that stand for usual injectors, as (decay, amplitude)
-/// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.06 and 0.15 ms.
-const USUAL: [(usize, usize); 4] = [(1, 1), (1, 2), (2, 1), (2, 2)];
+/// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.06 and 0.15 ms, and one of 0.4 ms.
+const USUAL: [(usize, usize); 5] = [(1, 1), (2, 2), (1, 2), (2, 1), (1, 3)];
 /// Amplitudes of each decay in the family's order.
 const AMPLITUDES: usize = 4;
 /// Variance of a width that is not read, ms²: a million times that of the line.
@@ -79,8 +79,8 @@ pub struct Expected {
 
 impl CurveDesign {
     /// Prepares the widths (rising, ms; each with its period where stated) for a
-    /// usual injector: departures of 0.06 and 0.15 ms that decay in 0.8 and 1.4 ms,
-    /// equally weighted. Of `setup` the offset's uncertainty, the pulse scatter and
+    /// usual injector: departures of 0.06 and 0.15 ms that decay in 0.8 and 1.4 ms, and
+    /// one of 0.4 ms, equally weighted. Of `setup` the offset's uncertainty, the pulse scatter and
     /// the line range count.
     ///
     /// Errors: `BadSetup` for widths that do not rise, or numbers out of bounds.
@@ -229,18 +229,55 @@ impl CurveDesign {
         })
     }
 
-    /// Departures that typical injectors of each member have at the widths, ms:
-    /// short pulses delivering less by the member's one-signed mean.
-    pub fn departures(&self) -> Vec<Vec<f64>> {
-        self.parts
-            .iter()
-            .map(|part| {
-                let mean = part.member.means.iter().map(|m| m.0).fold(0.0, f64::min);
-                self.geometry
-                    .measured
-                    .iter()
-                    .map(|f| mean * f.shapes[part.member.leading])
-                    .collect()
+    /// The widths, ms.
+    pub fn widths(&self) -> &[f64] {
+        &self.widths
+    }
+
+    /// Departures that the kinds stand for: how many there are to draw from.
+    pub fn kinds(&self) -> usize {
+        self.parts.len()
+    }
+
+    /// A departure at the widths, ms, drawn from the prior of kind `kind`.
+    ///
+    /// `uniform` in 0 to 1 chooses the mean by its prior weight; `normal` gives one
+    /// standard normal value for each width.
+    pub fn draw(&self, kind: usize, uniform: f64, normal: &[f64]) -> Vec<f64> {
+        let part = &self.parts[kind % self.parts.len()];
+        let mut mean = part.member.means[0].0;
+        let mut reached = 0.0;
+        for &(value, log_weight) in &part.member.means {
+            if uniform >= reached {
+                mean = value;
+            }
+            reached += log_weight.exp();
+        }
+        let m = self.widths.len();
+        // Lower factor of the covariance; rounding may leave a pivot at zero.
+        let mut lower = part.departure.clone();
+        for k in 0..m {
+            let pivot = lower[k * m + k].max(0.0).sqrt();
+            for i in k..m {
+                lower[i * m + k] = if pivot > 1e-9 {
+                    lower[i * m + k] / pivot
+                } else {
+                    0.0
+                };
+            }
+            for i in k + 1..m {
+                for j in k + 1..=i {
+                    lower[i * m + j] -= lower[i * m + k] * lower[j * m + k];
+                }
+            }
+        }
+        (0..m)
+            .map(|i| {
+                let shape = self.geometry.measured[i].shapes[part.member.leading];
+                let local: f64 = (0..=i.min(normal.len().saturating_sub(1)))
+                    .map(|k| lower[i * m + k] * normal[k])
+                    .sum();
+                mean * shape + local
             })
             .collect()
     }
