@@ -5,6 +5,7 @@
 //! run would cost. Doubts come from the fit's own model. It must not know files
 //! or streams.
 
+mod after;
 mod condition;
 mod exchange;
 mod frontier;
@@ -18,10 +19,11 @@ mod result;
 mod sheet;
 mod vessel;
 
+pub use after::{Next, NextReading, Standing, SweepNext, after};
 pub use exchange::{exchange, spent};
 pub use make::plan;
 pub use order::{Placed, in_blocks};
-pub use render::text;
+pub use render::{after_text, text};
 pub use request::{PlanError, Request, Timing, Wish};
 pub use result::{
     CAUTIONS, HabitComparison, Plan, PlannedCondition, PlannedReading, Predicted, Trade,

@@ -1,15 +1,19 @@
 //! `plan`: which readings to take for the doubt that is wanted.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::files::{failed, shown, write_whole};
+use super::args::InputArgs;
+use super::files::{failed, guard_outputs, read_input, shown, write_whole};
 use super::{Failure, Outcome, print, print_json};
-use crate::capture::{Bench, read_bench};
+use crate::capture::{Bench, VesselKind, read_bench, read_captures};
 use crate::demand::NominalFlow;
-use crate::plan::{Plan, PlanError, Request, Timing, Wish, plan, sheet_csv, text};
+use crate::plan::{
+    Plan, PlanError, Request, Standing, Timing, Wish, after, after_text, plan, sheet_csv, text,
+};
+use crate::plots::{TradeSeries, doubt_against_time};
 use crate::table::parse_axis;
 use crate::units::{Basis, Quantity, parse};
 
@@ -20,6 +24,7 @@ Examples:
       --dead-time-within 15us
   meniscus plan --flow 420cc/min --voltage 14 --pressure 3bar --time 30min -o plan.csv
   meniscus plan --bench bench.toml --flow 250cc/min --voltage 14 --pressure 300 --flow-within 0.5%
+  meniscus plan --after plan.csv --dead-time-within 15us      what to read next, and when to stop
 
 What is promised is the half-width of the 95 % interval that `fit` will print, dead time and flow being
 those of the line over the line range that is shown.
@@ -28,6 +33,9 @@ Fuel under pressure burns and injures: work by the maker's data sheet, local cod
 /// Arguments of `plan`.
 #[derive(Debug, Args)]
 pub struct PlanArgs {
+    /// Say what to read next, given what was read (repeatable)
+    #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["flow", "output", "plots"])]
+    pub after: Vec<PathBuf>,
     /// Bench file: the vessel's capacity and division decide
     #[arg(long, value_name = "FILE.toml", help_heading = "Bench")]
     pub bench: Option<PathBuf>,
@@ -59,8 +67,8 @@ pub struct PlanArgs {
     #[arg(long, value_parser = super::args::percent, value_name = "50%", help_heading = "Bench")]
     pub coil_on: Option<f64>,
     /// Nominal flow of one injector
-    #[arg(long, value_parser = flow, value_name = "250cc/min", help_heading = "Injectors")]
-    pub flow: NominalFlowArg,
+    #[arg(long, value_parser = flow, value_name = "250cc/min", required_unless_present = "after", help_heading = "Injectors")]
+    pub flow: Option<NominalFlowArg>,
     /// Differential pressure that the nominal flow belongs to
     #[arg(long, value_parser = pressure, value_name = "300kPa", help_heading = "Injectors")]
     pub flow_pressure: Option<f64>,
@@ -74,16 +82,16 @@ pub struct PlanArgs {
     #[arg(long, help_heading = "Injectors")]
     pub together: bool,
     /// Supply voltages
-    #[arg(long, value_parser = voltages, value_name = "8..16:2")]
-    pub voltage: List,
+    #[arg(long, value_parser = voltages, value_name = "8..16:2", required_unless_present = "after")]
+    pub voltage: Option<List>,
     /// Differential pressures
-    #[arg(long, value_parser = pressures, value_name = "300kPa")]
-    pub pressure: List,
+    #[arg(long, value_parser = pressures, value_name = "300kPa", required_unless_present = "after")]
+    pub pressure: Option<List>,
     /// Pulse widths over which flow and dead time are meant
     #[arg(long, value_parser = super::args::line_range, value_name = "2ms..10ms")]
     pub line_range: Option<[f64; 2]>,
     /// Wanted half-width of the dead time's 95 % interval
-    #[arg(long, value_parser = time, value_name = "15us", help_heading = "Wanted")]
+    #[arg(long, value_parser = short_time, value_name = "15us", help_heading = "Wanted")]
     pub dead_time_within: Option<f64>,
     /// Wanted half-width of the flow's 95 % interval
     #[arg(long, value_parser = super::args::percent, value_name = "0.5%", help_heading = "Wanted")]
@@ -97,6 +105,9 @@ pub struct PlanArgs {
     /// Write the sheet to fill in here (CSV)
     #[arg(short, long, value_name = "FILE.csv")]
     pub output: Option<PathBuf>,
+    /// Write the picture (SVG) of doubt against bench time into this folder
+    #[arg(long, value_name = "DIR")]
+    pub plots: Option<PathBuf>,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -110,22 +121,82 @@ pub struct List(pub Vec<f64>);
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NominalFlowArg(NominalFlow);
 
-/// Runs the command.
+/// Runs the command: exit status 1 where more readings cannot reach what is wanted.
 pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
+    if !args.after.is_empty() {
+        return next(args);
+    }
     let request = request(args)?;
     let made = plan(&request).map_err(|e| refused(&e))?;
     if let Some(path) = &args.output {
+        let inputs = input(args, args.bench.iter().cloned().collect());
+        guard_outputs(&[path.as_path()], &inputs)?;
         write_whole(path, sheet_csv(&made).as_bytes())?;
     }
-    show(args, &made)
+    if let Some(folder) = &args.plots {
+        draw(folder, &made)?;
+    }
+    if args.json {
+        print_json(&made)
+    } else {
+        print(&text(&made))
+    }
 }
 
-fn show(args: &PlanArgs, made: &Plan) -> Result<Outcome, Failure> {
+/// `--after`: what to read next.
+fn next(args: &PlanArgs) -> Result<Outcome, Failure> {
+    let input = read_input(&input(args, args.after.clone()))?;
+    let timing = timing(args, &input.bench);
+    let capture =
+        read_captures(&input.files, input.bench, input.set_points).map_err(Failure::Faults)?;
+    let wish = wish(args);
+    let next = after(&capture, &wish, &timing).map_err(|e| refused(&e))?;
     if args.json {
-        print_json(made)
+        print_json(&next)?;
     } else {
-        print(&text(made))
+        print(&after_text(&next))?;
     }
+    let wanted = wish.dead_time_us.is_some() || wish.flow_percent.is_some();
+    let beyond = next
+        .sweeps
+        .iter()
+        .any(|s| s.standing == Standing::NoMoreToGain);
+    Ok(if wanted && beyond {
+        Outcome::CriterionFailed
+    } else {
+        Outcome::Done
+    })
+}
+
+/// One voltage and pressure serve captures that state none.
+fn input(args: &PlanArgs, captures: Vec<PathBuf>) -> InputArgs {
+    let only = |list: &Option<List>| match list.as_ref().map(|l| l.0.as_slice()) {
+        Some([one]) => Some(*one),
+        _ => None,
+    };
+    InputArgs {
+        captures,
+        bench: args.bench.clone(),
+        voltage: only(&args.voltage),
+        pressure: only(&args.pressure),
+    }
+}
+
+fn draw(folder: &Path, made: &Plan) -> Result<(), Failure> {
+    let series: Vec<TradeSeries> = made
+        .trade
+        .iter()
+        .map(|t| TradeSeries {
+            name: t.run.to_owned(),
+            points: t.points.clone(),
+        })
+        .collect();
+    let Some(picture) = doubt_against_time(&series, &made.trade_of) else {
+        return Ok(());
+    };
+    fs::create_dir_all(folder).map_err(|error| failed(folder, error))?;
+    let path = folder.join(format!("{}.svg", picture.file_stem));
+    write_whole(&path, picture.svg.as_bytes())
 }
 
 fn refused(error: &PlanError) -> Failure {
@@ -140,14 +211,13 @@ fn bench(args: &PlanArgs) -> Result<Bench, Failure> {
     read_bench(&shown(path), &text).map_err(Failure::Faults)
 }
 
-fn request(args: &PlanArgs) -> Result<Request, Failure> {
-    let bench = bench(args)?;
+fn timing(args: &PlanArgs, bench: &Bench) -> Timing {
     let kind = bench
         .vessel(args.vessel.as_deref())
         .or(bench.vessels.first())
-        .map_or(crate::capture::VesselKind::GraduatedCylinder, |v| v.kind);
+        .map_or(VesselKind::GraduatedCylinder, |v| v.kind);
     let usual = Timing::usual(kind);
-    let timing = Timing {
+    Timing {
         read_s: args.reading_time.unwrap_or(usual.read_s),
         empty_s: args.draining_time.unwrap_or(usual.empty_s),
         voltage_s: args.voltage_time.unwrap_or(usual.voltage_s),
@@ -155,7 +225,19 @@ fn request(args: &PlanArgs) -> Result<Request, Failure> {
         shortest_period_ms: args.shortest_period.unwrap_or(usual.shortest_period_ms),
         longest_period_ms: args.longest_period.unwrap_or(usual.longest_period_ms),
         coil_share: args.coil_on.map_or(usual.coil_share, |p| p / 100.0),
-    };
+    }
+}
+
+fn wish(args: &PlanArgs) -> Wish {
+    Wish {
+        dead_time_us: args.dead_time_within.map(|ms| 1000.0 * ms),
+        flow_percent: args.flow_within,
+        time_s: args.time,
+    }
+}
+
+fn request(args: &PlanArgs) -> Result<Request, Failure> {
+    let bench = bench(args)?;
     let injectors = if !args.injector.is_empty() {
         args.injector.clone()
     } else if bench.injectors.is_empty() {
@@ -165,24 +247,24 @@ fn request(args: &PlanArgs) -> Result<Request, Failure> {
     };
     Ok(Request {
         vessel: args.vessel.clone(),
-        flow: args.flow.0,
+        flow: args.flow.expect("clap requires it without --after").0,
         flow_pressure_kpa: args.flow_pressure,
         dead_time_ms: args.dead_time,
-        voltages_v: args.voltage.0.clone(),
-        pressures_kpa: args.pressure.0.clone(),
+        voltages_v: list_of(&args.voltage),
+        pressures_kpa: list_of(&args.pressure),
         line_range_ms: args.line_range,
         injectors,
         together: args.together,
         repeatability_percent: args.repeatability,
-        wish: Wish {
-            dead_time_us: args.dead_time_within.map(|ms| 1000.0 * ms),
-            flow_percent: args.flow_within,
-            time_s: args.time,
-        },
-        timing,
+        wish: wish(args),
+        timing: timing(args, &bench),
         seed: args.seed,
         bench,
     })
+}
+
+fn list_of(list: &Option<List>) -> Vec<f64> {
+    list.clone().unwrap_or_default().0
 }
 
 fn list(kind: Quantity, text: &str) -> Result<List, String> {
@@ -207,6 +289,16 @@ fn pressure(text: &str) -> Result<f64, String> {
 
 fn time(text: &str) -> Result<f64, String> {
     super::args::positive(Quantity::Time, text)
+}
+
+/// A wanted doubt needs its unit: 15 alone could be meant as microseconds.
+fn short_time(text: &str) -> Result<f64, String> {
+    let value = parse(Quantity::Time, text).map_err(|e| e.to_string())?;
+    if value > 0.0 {
+        Ok(value)
+    } else {
+        Err(format!("`{text}` must be above zero"))
+    }
 }
 
 /// Seconds; minutes and hours are the bench's units.

@@ -31,7 +31,7 @@ const DELIVERING_SHARE: f64 = 0.1;
 /// Pulse widths that can be chosen from, about.
 const WIDTHS: usize = 11;
 /// Fill levels that can be chosen from, shares of the largest.
-const LEVELS: [f64; 7] = [1.0, 0.5, 0.25, 0.125, 0.06, 0.03, 0.015];
+pub(super) const LEVELS: [f64; 7] = [1.0, 0.5, 0.25, 0.125, 0.06, 0.03, 0.015];
 /// Readings below this many reading uncertainties are not worth emptying a vessel for.
 const WORTH_READING: f64 = 20.0;
 /// A control reading should show changes as small as the repeatability: this many
@@ -118,7 +118,7 @@ fn settable(width: f64) -> f64 {
 }
 
 /// A pulse count as one sets it: two digits, rounded down.
-fn settable_pulses(pulses: f64) -> f64 {
+pub(super) fn settable_pulses(pulses: f64) -> f64 {
     let decade = 10f64.powf((pulses.log10().floor() - 1.0).max(0.0));
     (pulses / decade).floor() * decade
 }
@@ -409,4 +409,13 @@ fn required(widths: &[f64], lo: f64) -> Vec<usize> {
     required.sort_unstable();
     required.dedup();
     required
+}
+
+/// Pulse widths between two others, in even steps of the logarithm.
+pub(super) fn widths_between(first: f64, last: f64) -> Vec<f64> {
+    let (a, b) = (first.ln(), last.ln());
+    (1..WIDTHS - 1)
+        .map(|k| settable((a + (b - a) * k as f64 / (WIDTHS - 1) as f64).exp()))
+        .filter(|w| *w > first && *w < last)
+        .collect()
 }

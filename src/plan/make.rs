@@ -38,6 +38,7 @@ pub fn plan(request: &Request) -> Result<Plan, PlanError> {
         .collect::<Result<_, _>>()?;
     let chosen = choose(request, &rig, &parts, per_injector)?;
     let predicted = predicted(request, &chosen);
+    let (trade, trade_of) = trade(&rig, &parts, &chosen);
     Ok(Plan {
         readings: readings(request, &rig, &parts, &chosen),
         predicted,
@@ -48,7 +49,8 @@ pub fn plan(request: &Request) -> Result<Plan, PlanError> {
             .map(|(part, step)| condition(&part.frontier.condition, step))
             .collect(),
         habit: habit(request, &parts),
-        trade: trade(request, &rig, &parts, &chosen),
+        trade,
+        trade_of,
         together: request.together,
         seed: request.seed,
         assumed: assumed(request, &rig, &parts),
@@ -339,26 +341,23 @@ fn habit(request: &Request, parts: &[Part]) -> Option<HabitComparison> {
     })
 }
 
-fn trade(request: &Request, rig: &Rig, parts: &[Part], chosen: &[Step]) -> Vec<Trade> {
+/// Doubt against time at the condition with the largest doubt, and its name.
+fn trade(rig: &Rig, parts: &[Part], chosen: &[Step]) -> (Vec<Trade>, String) {
     let worst = parts
         .iter()
         .zip(chosen)
         .max_by(|a, b| a.0.score(&a.1.halves).total_cmp(&b.0.score(&b.1.halves)));
     let Some((part, _)) = worst else {
-        return Vec::new();
+        return (Vec::new(), String::new());
     };
     let point = |time: f64, h: &Halves| [time, h.dead_time_us, h.flow_percent];
+    let steps = part.frontier.steps.iter();
     let mut out = vec![Trade {
         run: "plan",
-        points: part
-            .frontier
-            .steps
-            .iter()
-            .map(|s| point(s.time_s, &s.halves))
-            .collect(),
+        points: steps.map(|s| point(s.time_s, &s.halves)).collect(),
     }];
+    let condition = &part.frontier.condition;
     if let Some(habit) = &part.habit {
-        let condition = &part.frontier.condition;
         let points = HABIT_REPEATS
             .iter()
             .filter_map(|n| habit.repeated(rig, condition, *n))
@@ -369,8 +368,8 @@ fn trade(request: &Request, rig: &Rig, parts: &[Part], chosen: &[Step]) -> Vec<T
             points,
         });
     }
-    let _ = request;
-    out
+    let (v, p) = (condition.voltage_v, condition.pressure_kpa);
+    (out, format!("one injector at {v} V and {p} kPa"))
 }
 
 fn assumed(request: &Request, rig: &Rig, parts: &[Part]) -> Vec<String> {

@@ -137,8 +137,15 @@ fn fitted(
     // Injectors are not as expected.
     let dead_time = condition.dead_time_ms + condition.margin_ms * rng.random_range(-1.0..1.0);
     let slope = condition.slope * (1.0 + FLOW_MARGIN * rng.random_range(-1.0..1.0));
-    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
     let (u, r) = condition.noise;
+    // An eye unknown reads somewhere between rounding alone and the fit's guess.
+    let least = if rig.instrument.reading_stated {
+        u
+    } else {
+        rig.instrument.reading_floor.min(u)
+    };
+    let u = rng.random_range(least..=u);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
     let mut readings = Vec::new();
     for train in trains {
         let open = train.width_ms - dead_time + departure[train.width];

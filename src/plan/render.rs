@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::after::{Next, Standing, SweepNext};
 use super::result::{HabitComparison, Plan};
 use crate::units::significant;
 
@@ -138,4 +139,103 @@ fn against_habit(out: &mut String, habit: &HabitComparison) -> std::fmt::Result 
         )?;
     }
     Ok(())
+}
+
+/// What to read next, in words and a table.
+pub fn after_text(next: &Next) -> String {
+    let mut out = String::new();
+    // Writing to a String cannot fail.
+    let _ = write_next(&mut out, next);
+    out
+}
+
+fn write_next(out: &mut String, next: &Next) -> std::fmt::Result {
+    for sweep in &next.sweeps {
+        write_sweep(out, sweep)?;
+        let same = |r: &&super::after::NextReading| {
+            r.injector == sweep.injector
+                && r.stage == sweep.stage
+                && r.voltage_v == sweep.voltage_v
+                && r.pressure_kpa == sweep.pressure_kpa
+        };
+        let mut header = true;
+        for r in next.readings.iter().filter(same) {
+            if header {
+                writeln!(
+                    out,
+                    "  next  pulse ms   pulses  period ms  repeat     time  then dead time us  flow %"
+                )?;
+                header = false;
+            }
+            let period = r
+                .period_ms
+                .map_or("as before".to_owned(), |p| p.to_string());
+            writeln!(
+                out,
+                "  {:>4}  {:>8}  {:>7}  {:>9}  {:>6}  {:>7}  {:>17}  {:>6}",
+                r.order,
+                r.pulse_width_ms,
+                r.pulses,
+                period,
+                r.repeat,
+                format!("{:.0} s", r.time_s),
+                format!("±{}", significant(r.dead_time_half_width_us, 2)),
+                format!("±{}", significant(r.flow_half_width_percent, 2))
+            )?;
+        }
+        writeln!(out)?;
+    }
+    if next.readings.is_empty() {
+        writeln!(
+            out,
+            "Next: nothing more to read; `meniscus fit` prints the figures."
+        )
+    } else {
+        writeln!(
+            out,
+            "Next: take them from the top ({} in all), add them to the capture, and ask again.",
+            duration(next.predicted.bench_time_s)
+        )
+    }
+}
+
+fn write_sweep(out: &mut String, sweep: &SweepNext) -> std::fmt::Result {
+    let mut name = sweep.injector.clone();
+    for part in [
+        sweep.stage.clone(),
+        sweep.voltage_v.map(|v| format!("{v} V")),
+        sweep.pressure_kpa.map(|p| format!("{p} kPa")),
+    ]
+    .into_iter()
+    .flatten()
+    {
+        name.push_str(", ");
+        name.push_str(&part);
+    }
+    let [lo, hi] = sweep.line_range_ms;
+    writeln!(
+        out,
+        "{name}: now dead time ±{} us, flow ±{} % over {lo}..{hi} ms.",
+        significant(sweep.dead_time_half_width_us, 2),
+        significant(sweep.flow_half_width_percent, 2)
+    )?;
+    let component = sweep.largest_component.as_deref().unwrap_or("not known");
+    let kind = if sweep.shared {
+        ", shared by all readings"
+    } else {
+        ""
+    };
+    let advice = sweep.advice.map_or(String::new(), |a| format!("; {a}"));
+    match sweep.standing {
+        Standing::Reached => writeln!(out, "  Stop: what is wanted is reached."),
+        Standing::WithinReach => writeln!(out, "  The readings below reach what is wanted."),
+        Standing::NotYet => writeln!(
+            out,
+            "  The readings below help. Largest part of the doubt: {component}{kind}{advice}."
+        ),
+        Standing::NoMoreToGain => writeln!(
+            out,
+            "  Stop: more readings cannot reach what is wanted. Largest part of the doubt: {component}{kind}{advice}."
+        ),
+    }
 }

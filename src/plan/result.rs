@@ -110,6 +110,8 @@ pub struct Plan {
     pub habit: Option<HabitComparison>,
     /// Doubt against time at the condition with the largest doubt.
     pub trade: Vec<Trade>,
+    /// Which condition that is, in words.
+    pub trade_of: String,
     /// Injectors that fire at once.
     pub together: bool,
     /// Seed of the order.
