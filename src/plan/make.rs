@@ -17,6 +17,9 @@ use crate::units::significant;
 /// Repeats of the usual run that the picture shows.
 const HABIT_REPEATS: [u32; 4] = [1, 2, 3, 5];
 
+/// A doubt this near to the best, as a ratio, is told as the best that can be had.
+const NEARLY: f64 = 1.03;
+
 /// Makes a plan.
 ///
 /// # Errors
@@ -197,6 +200,14 @@ fn refusal(request: &Request, rig: &Rig, parts: &[Part], per_injector: Option<f6
     let Some(best) = best_within(parts, limit) else {
         return too_short(request, parts);
     };
+    // Hours for the last few percent are not what the best means.
+    let score = parts.iter().zip(&best).map(|(p, s)| p.score(&s.halves));
+    let nearly = NEARLY * score.fold(0.0, f64::max);
+    let best: Vec<Step> = parts
+        .iter()
+        .zip(best)
+        .map(|(p, s)| p.frontier.reaching(nearly).cloned().unwrap_or(s))
+        .collect();
     let worst = parts
         .iter()
         .zip(&best)

@@ -214,15 +214,24 @@ pub(super) fn limiting(
         &trains(condition, counts),
         0,
     )?;
-    let ratio = |row: &crate::fit::BudgetRow| {
-        let x = wish.dead_time_us.map_or(0.0, |w| row.dead_time_us / w);
-        x.max(wish.flow_percent.map_or(0.0, |w| row.slope_percent / w))
+    let ratio = |dead_time_us: f64, slope_percent: f64| {
+        let x = wish.dead_time_us.map_or(0.0, |w| dead_time_us / w);
+        x.max(wish.flow_percent.map_or(0.0, |w| slope_percent / w))
     };
-    let row = sweep
+    // One voltage alone does not tell the fit how dead time follows the voltage.
+    let voltmeter = ("supply voltage", ratio(1000.0 * condition.floors.1, 0.0));
+    sweep
         .budget
         .iter()
-        .max_by(|a, b| ratio(a).total_cmp(&ratio(b)))?;
-    Some((row.component.clone(), advice(&row.component)))
+        .map(|row| {
+            (
+                row.component.as_str(),
+                ratio(row.dead_time_us, row.slope_percent),
+            )
+        })
+        .chain([voltmeter])
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(component, _)| (component.to_owned(), advice(component)))
 }
 
 /// What helps against a component of the budget.

@@ -167,7 +167,7 @@ pub enum PlanError {
         time_s: f64,
     },
     /// The wish cannot be had.
-    #[error("{what} cannot be had: within {time_h:.1} h the best is {best}{because}")]
+    #[error("{what} cannot be had: the best, in {time_h:.1} h, is {best}{because}")]
     OutOfReach {
         /// What was wanted, in words.
         what: String,
