@@ -12,6 +12,7 @@ mod place;
 mod plan;
 mod report;
 mod set;
+mod sheet;
 mod stock;
 mod table;
 
@@ -112,6 +113,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
         Command::Plan(args) => plan::run(args),
+        Command::Sheet(args) => sheet::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

@@ -12,20 +12,20 @@ mod frontier;
 mod habit;
 mod make;
 mod order;
+mod paper;
 mod promise;
 mod render;
 mod request;
 mod result;
-mod sheet;
 mod vessel;
 
 pub use after::{Next, NextReading, Standing, SweepNext, after};
 pub use exchange::{exchange, spent};
 pub use make::plan;
 pub use order::{Placed, in_blocks};
+pub use paper::run_of;
 pub use render::{after_text, text};
 pub use request::{PlanError, Request, Timing, Wish};
 pub use result::{
     CAUTIONS, HabitComparison, Plan, PlannedCondition, PlannedReading, Predicted, Trade,
 };
-pub use sheet::sheet_csv;

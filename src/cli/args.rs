@@ -63,6 +63,9 @@ pub enum Command {
     /// Which readings to take for the doubt that is wanted
     #[command(after_help = super::plan::HELP)]
     Plan(Box<super::plan::PlanArgs>),
+    /// A blank capture to write readings on: CSV, or a page to print
+    #[command(after_help = super::sheet::HELP)]
+    Sheet(super::sheet::SheetArgs),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell

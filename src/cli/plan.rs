@@ -6,12 +6,13 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::args::InputArgs;
-use super::files::{failed, guard_outputs, read_input, shown, write_whole};
+use super::files::{failed, guard_outputs, read_input, refuse_existing, shown, write_whole};
+use super::sheet::{of_name, written};
 use super::{Failure, Outcome, print, print_json};
 use crate::capture::{Bench, VesselKind, read_bench, read_captures};
 use crate::demand::NominalFlow;
 use crate::plan::{
-    Plan, PlanError, Request, Standing, Timing, Wish, after, after_text, plan, sheet_csv, text,
+    Plan, PlanError, Request, Standing, Timing, Wish, after, after_text, plan, run_of, text,
 };
 use crate::plots::{TradeSeries, doubt_against_time};
 use crate::table::parse_axis;
@@ -102,9 +103,12 @@ pub struct PlanArgs {
     /// Seed of the random order
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub seed: u64,
-    /// Write the sheet to fill in here (CSV)
-    #[arg(short, long, value_name = "FILE.csv")]
+    /// Write the sheet to fill in here; the ending of the name gives the format
+    #[arg(short, long, value_name = "FILE.csv|.html")]
     pub output: Option<PathBuf>,
+    /// Overwrite the output if it exists
+    #[arg(long)]
+    pub replace: bool,
     /// Write the picture (SVG) of doubt against bench time into this folder
     #[arg(long, value_name = "DIR")]
     pub plots: Option<PathBuf>,
@@ -126,12 +130,16 @@ pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
     if !args.after.is_empty() {
         return next(args);
     }
+    if let Some(path) = &args.output {
+        // Before the planning: a filled-in sheet of this name is work that was done.
+        refuse_existing(path, args.replace)?;
+    }
     let request = request(args)?;
     let made = plan(&request).map_err(|e| refused(&e))?;
     if let Some(path) = &args.output {
         let inputs = input(args, args.bench.iter().cloned().collect());
         guard_outputs(&[path.as_path()], &inputs)?;
-        write_whole(path, sheet_csv(&made).as_bytes())?;
+        write_sheet(path, &made)?;
     }
     if let Some(folder) = &args.plots {
         draw(folder, &made)?;
@@ -141,6 +149,17 @@ pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
     } else {
         print(&text(&made))
     }
+}
+
+fn write_sheet(path: &Path, made: &Plan) -> Result<(), Failure> {
+    let format = of_name(path).ok_or_else(|| {
+        Failure::other(
+            "the name of the output does not say in which format to write",
+            "end it with .csv or .html",
+        )
+    })?;
+    let (run, layout) = run_of(made);
+    write_whole(path, &written(&run, layout, format, false)?)
 }
 
 /// `--after`: what to read next.

@@ -122,6 +122,15 @@ pub struct Plan {
     pub cautions: Vec<&'static str>,
 }
 
+impl Plan {
+    /// Whether all readings name one vessel, or none.
+    pub(super) fn vessels_alike(&self) -> bool {
+        self.readings
+            .windows(2)
+            .all(|pair| pair[0].vessel == pair[1].vessel)
+    }
+}
+
 /// What goes on every sheet. The work is the reader's, and fuel burns.
 pub const CAUTIONS: [&str; 4] = [
     "Test fluid with a high flash point, never petrol; ventilation, no ignition source, eye protection, an extinguisher at hand.",

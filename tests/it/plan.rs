@@ -5,9 +5,10 @@ use meniscus::demand::NominalFlow;
 use meniscus::fit::curve::{CurveDesign, CurveSetup, DesignCell, Expected, Scale};
 use meniscus::fit::{FitOptions, fit_capture};
 use meniscus::plan::{
-    Plan, PlanError, Request, Standing, Timing, Wish, after, exchange, in_blocks, plan, sheet_csv,
+    Plan, PlanError, Request, Standing, Timing, Wish, after, exchange, in_blocks, plan, run_of,
     spent,
 };
+use meniscus::sheet::{Dialect, csv};
 use meniscus::units::Basis;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -163,6 +164,12 @@ fn an_exchange_keeps_to_its_budget_and_never_gets_worse() {
 }
 
 // ---- The promise ----
+
+/// The sheet of a plan as CSV.
+fn sheet_csv(made: &Plan) -> String {
+    let (run, layout) = run_of(made);
+    csv(&run, layout, Dialect::Comma).unwrap()
+}
 
 /// An injector by coil current: opening and closing delay, the closing delay growing
 /// with the current at switch-off. It shares no formula with the fitted model.
