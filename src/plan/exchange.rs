@@ -6,8 +6,8 @@
 
 /// Changes of the criterion by less than this share are no gain.
 const GAIN: f64 = 1e-6;
-/// Rounds of exchange at most.
-const MOST_ROUNDS: usize = 60;
+/// Rounds of exchange at most: the criterion falls in each, this only bounds the time.
+const MOST_ROUNDS: usize = 1000;
 
 /// Improves a design of candidate readings within a budget.
 ///

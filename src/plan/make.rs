@@ -299,27 +299,42 @@ fn readings(request: &Request, rig: &Rig, parts: &[Part], chosen: &[Step]) -> Ve
                     repeats[one.candidate] += 1;
                     let c = &condition.candidates[one.candidate];
                     let width = condition.widths[c.width];
-                    out.extend(injectors.iter().map(|injector| PlannedReading {
-                        order,
-                        injector: injector.clone(),
-                        voltage_v: condition.voltage_v,
-                        pressure_kpa: condition.pressure_kpa,
-                        pulse_width_ms: width,
-                        pulses: c.pulses,
-                        period_ms: condition.period_ms,
-                        repeat: repeats[one.candidate],
-                        block: one.block as u32,
-                        control: one.control,
-                        expected: c.delivered,
-                        unit: rig.basis.amount_unit().word(),
-                        rest_s: request.timing.rest_s(c.pulses, width, condition.period_ms),
-                        vessel: rig.vessel.name.clone(),
-                    }));
+                    out.extend(
+                        injectors
+                            .iter()
+                            .enumerate()
+                            .map(|(i, injector)| PlannedReading {
+                                order,
+                                injector: injector.clone(),
+                                voltage_v: condition.voltage_v,
+                                pressure_kpa: condition.pressure_kpa,
+                                pulse_width_ms: width,
+                                pulses: c.pulses,
+                                period_ms: condition.period_ms,
+                                repeat: repeats[one.candidate],
+                                block: one.block as u32,
+                                control: one.control,
+                                expected: c.delivered,
+                                unit: rig.basis.amount_unit().word(),
+                                rest_s: request.timing.rest_s(c.pulses, width, condition.period_ms),
+                                vessel: vessel_of(request, rig, i),
+                            }),
+                    );
                 }
             }
         }
     }
     out
+}
+
+/// Where injector `i` of those that fire together is read: each in its own vessel
+/// where the bench file has as many.
+fn vessel_of(request: &Request, rig: &Rig, i: usize) -> Option<String> {
+    let vessels = &request.bench.vessels;
+    if request.together && request.vessel.is_none() && vessels.len() >= request.injectors.len() {
+        return vessels[i].name.clone();
+    }
+    rig.vessel.name.clone()
 }
 
 fn habit(request: &Request, parts: &[Part]) -> Option<HabitComparison> {

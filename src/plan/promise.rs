@@ -14,7 +14,7 @@ use crate::fit::{FitOptions, SweepFit, fit_capture};
 use crate::units::NORMAL_95;
 
 /// Simulated runs behind one promise: each kind of injector a few times.
-const RUNS: usize = 25;
+const RUNS: usize = 30;
 /// Seed of the simulated noise: a promise does not depend on the order's seed.
 const SEED: u64 = 1;
 
@@ -63,7 +63,7 @@ pub(super) fn median_halves(
             .map(|h| h.as_ref().map_or(f64::INFINITY, pick))
             .collect();
         values.sort_by(f64::total_cmp);
-        values[RUNS / 2]
+        0.5 * (values[(RUNS - 1) / 2] + values[RUNS / 2])
     };
     let found = Halves {
         dead_time_us: median(|h| h.dead_time_us),

@@ -212,19 +212,19 @@ impl Injector {
 
 /// The sheet filled in by a simulated bench: rounding to half a division, an eye of
 /// a quarter of one, repeatability 0.3 %, an offset.
-fn filled_in(sheet: &str, injector: &Injector, division_ml: f64, rng: &mut ChaCha8Rng) -> String {
+fn filled_in(sheet: &str, injector: &Injector, offset_ml: f64, rng: &mut ChaCha8Rng) -> String {
+    let division_ml = 0.1;
     let mut lines = sheet.lines().filter(|l| !l.starts_with('#'));
     let header = lines.next().unwrap();
     let place = |name: &str| header.split(',').position(|c| c == name).unwrap();
     let (width, pulses, volume) = (place("pulse_width_ms"), place("pulses"), place("volume_ml"));
     let mut normal = || -> f64 { StandardNormal.sample(rng) };
-    let offset = 0.15 * normal();
     let mut out = format!("{header}\n");
     for line in lines {
         let mut fields: Vec<String> = line.split(',').map(str::to_owned).collect();
         let n: f64 = fields[pulses].parse().unwrap();
         let w: f64 = fields[width].parse().unwrap();
-        let ml = n * injector.delivered(w) / 1000.0 * (1.0 + 0.003 * normal()) + offset;
+        let ml = n * injector.delivered(w) / 1000.0 * (1.0 + 0.003 * normal()) + offset_ml;
         let seen = ml + 0.25 * division_ml * normal();
         let read = (2.0 * seen / division_ml).round() * division_ml / 2.0;
         fields[volume] = format!("{:.3}", read.max(0.0));
@@ -286,7 +286,8 @@ fn a_promise_is_kept_on_injectors_that_the_planner_does_not_know() {
     let benches = 40;
     for _ in 0..benches {
         let injector = Injector::drawn(250.0, &mut rng);
-        let text = filled_in(&sheet, &injector, 0.1, &mut rng);
+        let offset: f64 = StandardNormal.sample(&mut rng);
+        let text = filled_in(&sheet, &injector, 0.15 * offset, &mut rng);
         let (half, holds) = fitted(&captured(&text, &request.bench), &injector, range);
         halves.push(half);
         held[0] += u32::from(holds[0]);
@@ -318,7 +319,8 @@ fn what_to_read_next_gains_what_it_says() {
     let mut ratios = Vec::new();
     for _ in 0..15 {
         let injector = Injector::drawn(250.0, &mut rng);
-        let mut text = filled_in(&sheet, &injector, 0.1, &mut rng);
+        let offset: f64 = StandardNormal.sample(&mut rng);
+        let mut text = filled_in(&sheet, &injector, 0.15 * offset, &mut rng);
         let capture = captured(&text, &first.bench);
         let wish = within_us(11.0);
         let next = after(&capture, &wish, &first.timing).unwrap();
@@ -332,7 +334,7 @@ fn what_to_read_next_gains_what_it_says() {
             doubts.windows(2).all(|d| d[1] < d[0]),
             "each reading helps: {doubts:?}"
         );
-        // The readings are taken, in the same bench and with the same offset as none.
+        // The readings are taken on the same bench, with the same offset.
         let header: Vec<&str> = text.lines().next().unwrap().split(',').collect();
         let rows: Vec<String> = next
             .readings
@@ -351,7 +353,7 @@ fn what_to_read_next_gains_what_it_says() {
             })
             .collect();
         let more = format!("{}\n{}\n", header.join(","), rows.join("\n"));
-        let more = filled_in(&more, &injector, 0.1, &mut rng);
+        let more = filled_in(&more, &injector, 0.15 * offset, &mut rng);
         text.push_str(more.split_once('\n').unwrap().1);
         let both = captured(&text, &first.bench);
         let range = next.sweeps[0].line_range_ms;
