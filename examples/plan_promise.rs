@@ -93,6 +93,7 @@ fn request(vessel: &Vessel, cc_min: f64, asked: Asked) -> Request {
         flow: NominalFlow {
             basis: Basis::Volume,
             value: cc_min / 60.0,
+            tolerance: None,
         },
         flow_pressure_kpa: None,
         dead_time_ms: asked.dead_time_ms,

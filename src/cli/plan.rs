@@ -346,7 +346,11 @@ fn flow(text: &str) -> Result<NominalFlowArg, String> {
         }
     };
     if value > 0.0 {
-        Ok(NominalFlowArg(NominalFlow { basis, value }))
+        Ok(NominalFlowArg(NominalFlow {
+            basis,
+            value,
+            tolerance: None,
+        }))
     } else {
         Err(format!("`{text}` must be above zero"))
     }

@@ -25,6 +25,7 @@ fn request(bench: &str, cc_min: f64, wish: Wish) -> Request {
         flow: NominalFlow {
             basis: Basis::Volume,
             value: cc_min / 60.0,
+            tolerance: None,
         },
         flow_pressure_kpa: None,
         dead_time_ms: Some(0.6),

@@ -6,7 +6,7 @@
 
 use super::average;
 use super::cells::{self, Cell, Cells};
-use super::kernel::{self, Geometry, Member};
+use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, OFFSET};
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
 
@@ -60,7 +60,8 @@ pub struct CurveDesign {
 struct Part {
     member: Member,
     departure: Vec<f64>,
-    cross: Vec<f64>,
+    start: Vec<[f64; 4]>,
+    prior: TargetPrior,
     weight: f64,
 }
 
@@ -125,8 +126,8 @@ impl CurveDesign {
         super::check(readings, setup)?;
         let mut uses = vec![ReadingUse::Used; readings.len()];
         let start = super::provisional(readings, &uses)?;
-        let (_, nodes) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
-        let mut model = super::prepare(readings, &uses, setup, start, kernel::family(), nodes)?;
+        let (_, model) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
+        let mut model = model.with_members(kernel::family());
         let candidates = average::weigh(&mut model, setup);
         let top = candidates.first().ok_or(CurveError::Numerics)?.log_weight;
         let mut weights = vec![0.0; model.members.len()];
@@ -212,7 +213,8 @@ impl CurveDesign {
             .into_iter()
             .map(|(member, weight)| Part {
                 departure: kernel::covariance(&geometry, &member),
-                cross: kernel::cross_covariance(&geometry, &member),
+                start: posterior::rows_of(&geometry, &member),
+                prior: kernel::target_prior(&geometry, &member, geometry.targets.len()),
                 member,
                 weight: weight / total,
             })
@@ -322,15 +324,18 @@ impl CurveDesign {
             return None;
         }
         let (mut slope, mut dead_time, mut offset) = (0.0, 0.0, 0.0);
+        let mut factored = posterior::Factored::default();
+        let mut projection = posterior::Projection::default();
         for part in &self.parts {
-            let (g, m) = (&self.geometry, &part.member);
-            let factored = posterior::factor(g, &part.departure, m, &node)?;
+            if !posterior::factor(&part.start, &node, &mut factored) {
+                return None;
+            }
             let r = posterior::regress(&factored, &node, 0.0, 0.0)?;
-            let p = posterior::project(g, &part.cross, &factored);
-            let ss = posterior::target_variance(g, m, &p, &r, 0);
-            let ll = posterior::target_variance(g, m, &p, &r, 1);
-            let sl = posterior::line_target_covariance(g, m, &p, &r, 0, 1);
-            let shift = g.centre - self.dead_time;
+            posterior::project(&self.geometry, &part.prior, &factored, &mut projection);
+            let (s, l) = (&projection.targets[0], &projection.targets[1]);
+            let (ss, ll) = (s.variance(&r), l.variance(&r));
+            let sl = l.covariance_with_line(0, &posterior::times(&r.covariance, &s.rest));
+            let shift = self.geometry.centre - self.dead_time;
             slope += part.weight * ss;
             dead_time += part.weight * (ll - 2.0 * shift * sl + shift * shift * ss);
             offset += part.weight * r.covariance[OFFSET][OFFSET];
