@@ -302,6 +302,18 @@ fn effects_cancel_between_files_only_where_these_state_one_bench() {
 }
 
 #[test]
+fn a_point_asked_for_twice_is_one_point() {
+    let documents = [characterise_run("healthy-six")];
+    let point = meniscus::matching::WantedPoint {
+        pulse_width_ms: 2.5,
+        voltage_v: None,
+        pressure_kpa: None,
+    };
+    let set = match_documents(&documents, &[point, point], Criterion::NONE).unwrap();
+    assert_eq!((set.operating_points.len(), set.deviations.len()), (1, 6));
+}
+
+#[test]
 fn volumes_and_masses_are_not_compared() {
     let documents = [
         characterise_run("healthy-six"),
