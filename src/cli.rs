@@ -12,6 +12,7 @@ mod place;
 mod plan;
 mod report;
 mod set;
+mod setup;
 mod sheet;
 mod stock;
 mod table;
@@ -113,6 +114,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
         Command::Plan(args) => plan::run(args),
+        Command::Setup(args) => setup::run(args),
         Command::Sheet(args) => sheet::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();

@@ -18,6 +18,7 @@ pub mod matching;
 pub mod plan;
 pub mod plots;
 pub mod report;
+pub mod setup;
 pub mod sheet;
 pub mod surface;
 pub mod table;

@@ -63,6 +63,9 @@ pub enum Command {
     /// Which readings to take for the doubt that is wanted
     #[command(after_help = super::plan::HELP)]
     Plan(Box<super::plan::PlanArgs>),
+    /// Five questions about the bench, answered once: writes bench.toml
+    #[command(after_help = super::setup::HELP)]
+    Setup(super::setup::SetupArgs),
     /// A blank capture to write readings on: CSV, or a page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),
