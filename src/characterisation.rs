@@ -8,7 +8,7 @@ mod finite;
 
 pub use document::{
     Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
-    to_json_lines,
+    write_line,
 };
 pub use finite::NotFinite;
 

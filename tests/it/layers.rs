@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
     "units",
     "finding",
     "capture",
@@ -13,6 +13,7 @@ const ORDER: [&str; 16] = [
     "matching",
     "characterisation",
     "characterise",
+    "lines",
     "surface",
     "table",
     "demand",
