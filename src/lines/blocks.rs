@@ -17,14 +17,14 @@ pub(super) enum NoBlock {
     /// The stream cannot be read.
     Read(io::Error),
     /// A line is too long.
-    Overlong(Fault),
+    Overlong(Box<Fault>),
 }
 
 /// The error of a stream that could not be read on.
 pub(super) fn failed(why: NoBlock, lines: &Lines<'_>) -> LinesError {
     match why {
         NoBlock::Read(error) => LinesError::Read(error),
-        NoBlock::Overlong(fault) => lines.faults(vec![fault]),
+        NoBlock::Overlong(fault) => lines.faults(vec![*fault]),
     }
 }
 
@@ -109,7 +109,7 @@ fn next_block(
     loop {
         let known = block.len();
         if known > LONGEST_LINE {
-            return Err(NoBlock::Overlong(overlong_line(name, line)));
+            return Err(NoBlock::Overlong(Box::new(overlong_line(name, line))));
         }
         block.resize(known + BLOCK, 0);
         let read = match input.read(&mut block[known..]) {
