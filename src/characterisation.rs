@@ -3,9 +3,11 @@
 //! It gathers what the earlier stages made, stamps it with its schema and
 //! sources, and writes and reads JSON. It must not compute statistics.
 
+mod changes;
 mod document;
 mod finite;
 
+pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
 pub use document::{
     Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
     write_line,
@@ -20,4 +22,7 @@ pub use crate::fit::{
     Asymptote, BudgetRow, Covariance, DeliveryCurve, Effect, Evaluation, LackOfFit,
     LinearityDeviation, Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting,
 };
-pub use crate::matching::{Deviation, OperatingPoint, SetMatch, Verdict};
+pub use crate::matching::{
+    Deviation, FigureDeviation, FlowAndDeadTime, OperatingPoint, SetMatch, Verdict,
+};
+pub use crate::surface::{Coil, DeadTimeModel, LeftOut, Surface, SurfaceNode};

@@ -18,10 +18,12 @@ pub mod lines;
 pub mod matching;
 pub mod plots;
 pub mod report;
+pub mod setup;
+pub mod sheet;
 pub mod surface;
 pub mod table;
 pub mod units;
 
 mod characterise;
 
-pub use characterise::{Request, characterise, match_documents};
+pub use characterise::{Request, characterise, keep_benches_apart, latest, match_documents};

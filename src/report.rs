@@ -6,16 +6,19 @@
 //! rounding, and knows no files.
 
 mod background;
+mod changes;
 mod html;
 mod notes;
 mod numbers;
 mod statements;
 mod terminal;
+mod verdict;
 
 use thiserror::Error;
 
 use crate::units::{Basis, FlowUnit};
 
+pub use changes::changes_text;
 pub use html::html;
 pub use terminal::{check_text, set_text, terminal};
 

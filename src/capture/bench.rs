@@ -7,6 +7,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Bench {
+    /// Statements that nobody made, as `vessel.division`: assumed when the file was written.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub assumed: Vec<String>,
     /// Vessels; the one without a name serves readings that name none.
     pub vessels: Vec<Vessel>,
     /// Test fluid.
@@ -139,6 +142,9 @@ pub struct InjectorCheck {
     pub insulation: Option<f64>,
     /// Leakage at rest, mm³/min.
     pub leakage: Option<f64>,
+    /// Its standard uncertainty, mm³/min.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub leakage_uncertainty: Option<f64>,
     /// Spray observation, as written.
     pub spray: Option<String>,
     /// Note.

@@ -53,6 +53,10 @@ catalogue! {
     PeriodNotStated, Note, "no period is stated, so duty cycle is unknown and the longest pulse width is taken as usable", "add a period_ms or frequency_hz column";
     /// No bench file: uncertainties of the vessel are assumed.
     BenchNotStated, Doubt, "the bench file does not state the vessel's division: {division} is taken from the readings' own steps; reading offset uncertainty {offset}", "state the vessel's division and tolerance in bench.toml; it decides most of the doubt";
+    /// The bench file marks statements as assumed.
+    BenchAssumed, Doubt, "assumed when bench.toml was written, and not stated since: {list}", "measure or look them up, correct bench.toml and take them off its list `assumed`";
+    /// What the bench file leaves open, and which of it matters most.
+    BenchOpen, Note, "the bench file leaves open {list}; {most}", "`meniscus setup` asks for it and writes bench.toml; or state it there";
     /// A stated reading offset uncertainty is missing.
     OffsetAssumed, Note, "reading offset uncertainty not stated; {offset} assumed", "state reading_offset_uncertainty of the vessel in bench.toml, or vary the fill level threefold so that the readings themselves tell";
     /// A difference below zero within the reading's uncertainty.
@@ -62,7 +66,7 @@ catalogue! {
     /// Only one pulse width.
     OnePulseWidth, Serious, "only one pulse width: no line can be drawn", "use `match` to compare injectors at this width; for flow and dead time run at least three widths";
     /// Two pulse widths only.
-    FewPulseWidths, Doubt, "only {count} pulse widths: a line fits them whatever the curve does, and nothing tests it", "run at least five widths, two of them short";
+    FewPulseWidths, Doubt, "only {count} pulse widths: a line fits them whatever the curve does, and nothing tests it", "`match` compares the injectors at these widths without any line; for flow and dead time run at least five widths, two of them short";
     /// A reading so small that one division is much of it.
     DivisionCoarse, Doubt, "one division is {percent} % of the reading", "use more pulses here, so that a division stays below 2 % of the reading";
     /// Fluid temperature moved.
@@ -129,10 +133,14 @@ catalogue! {
     DeadTimeNotRising, Doubt, "dead time does not rise from {low} to {high} kPa: it falls by {difference} ms (doubt of that {doubt} ms)", "within the doubt this is scatter; beyond it look for swapped files, or an injector that pressure helps to open";
     /// The exponent of the orifice law is unusual.
     ExponentUnusual, Doubt, "flow goes with pressure to the power {exponent} (doubt {doubt}), not near 0.5", "look for pressure that sags at full flow, a clogged filter, or a gauge that reads the rail and not the difference";
+    /// The line ranges of the conditions have too little in common.
+    NoCommonLineRange, Doubt, "the line ranges of the conditions have too little in common, so dead times over different ranges are carried between conditions as if they were one quantity", "fit again with a --line-range that every voltage and pressure covers";
     /// Conditions of the grid were not run.
     ConditionsFilled, Note, "{count} of {all} combinations of voltage and pressure were not run; they are filled from the others with a wider interval", "run them where the figures matter";
 
     // ---- the set
+    /// Compared at measured widths, without a line.
+    ComparedAsRead, Note, "compared as read at {widths} ms, without any line: this says nothing about flow and dead time, nor about other pulse widths", "for the mixture at these widths nothing; a line needs at least five pulse widths, two of them short, each repeated (`meniscus sheet` writes the sheet)";
     /// Too few injectors for a match.
     OneInjector, Note, "one injector only: nothing to match", "give several injectors in one or more captures";
     /// No operating point is common to two injectors.
@@ -144,7 +152,17 @@ catalogue! {
     /// An operating point lies outside what was measured.
     OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
     /// More repeats would decide.
-    Undecided, Doubt, "the spread lies between {lower} and {upper} %, the tolerance is {tolerance} %: not decided", "about {factor} times as many readings (or pulses) would decide, if the spread stays where it is";
+    Undecided, Doubt, "the spread of the {of} lies between {lower} and {upper} {unit}, the tolerance is {tolerance} {unit}: not decided", "about {factor} times as many repeats, or as many times the pulses, would decide, if the spread stays where it is";
+    /// More repeats would not decide.
+    UndecidedForGood, Doubt, "the spread of the {of} lies between {lower} and {upper} {unit}, the tolerance is {tolerance} {unit}: not decided, and no number of repeats would decide, since vessels or benches that err differently leave {shared} {unit} open", "measure all injectors in the same vessel, or each in every vessel, or calibrate the vessels against each other by weighing";
+    /// Read in another basis.
+    OtherBasis, Serious, "{injector} was read in {unit}, the others in {usual}: it is left out of the comparison", "fit all captures by volume or all by mass";
+    /// Flow and dead time of a set over different ranges.
+    FiguresNotCompared, Note, "flow and dead time of the set were not compared: the injectors' line ranges have too little in common", "fit all captures with one --line-range";
+    /// Nothing says that two files come from one bench.
+    BenchesApart, Note, "nothing says that the files come from one bench, so no error of vessel, gauge or supply cancels between them", "state the bench in bench.toml beside each capture: where vessels, gauge and supply are the same, their errors cancel";
+    /// Two files state the same bench.
+    BenchesAlike, Note, "the files state the same vessels, gauge and supply: they are taken as one bench, and what these err cancels", "nothing, if it was the same bench; else name the vessels apart";
 
     // ---- picking from a stock
     /// The best set is not proved best.

@@ -157,6 +157,7 @@ fn empty(prepared: &Prepared<'_>, points: Vec<Point>, options: &FitOptions) -> S
         asymptote: None,
         linearity_deviation: Vec::new(),
         delivery: None,
+        as_read: None,
         static_flow: static_flow::static_flow(prepared),
         scatter: Scatter {
             reading: None,
@@ -277,9 +278,7 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
                 return LinearityDeviation {
                     pulse_width_ms: width,
                     percent: point.deviation_percent.map(|d| d.value),
-                    interval_95: point
-                        .deviation_percent
-                        .map_or([None, None], |d| d.interval_95),
+                    interval_95: point.deviation_interval_95,
                 };
             }
             let (mean, u) = mean_at(prepared, core, width);

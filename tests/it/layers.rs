@@ -4,19 +4,21 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 19] = [
     "units",
     "finding",
     "capture",
     "fluid",
     "fit",
+    "surface",
     "matching",
     "characterisation",
     "characterise",
     "lines",
-    "surface",
     "table",
     "demand",
+    "setup",
+    "sheet",
     "plan",
     "plots",
     "report",
