@@ -49,6 +49,8 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// Flow and dead time of sets, benches kept apart, one line range for all conditions.
+mod set_figures;
 /// Placement, risks, verdicts, before and after, health.
 mod sets;
 /// Blank sheets, filled in and read back.
