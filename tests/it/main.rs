@@ -32,6 +32,7 @@ mod fluid;
 mod html;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+mod lines;
 /// Real weighings with published lines.
 mod open_data;
 /// Picking from a stock, against every set and against other solvers.
