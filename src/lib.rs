@@ -20,6 +20,7 @@ pub mod report;
 pub mod surface;
 pub mod table;
 pub mod units;
+pub mod words;
 
 mod characterise;
 

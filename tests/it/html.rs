@@ -2,13 +2,17 @@
 
 use std::collections::HashSet;
 
-use meniscus::characterisation::{read, to_json};
-use meniscus::report::{Style, html};
+use meniscus::characterisation::{Characterisation, read, to_json};
+use meniscus::report::{ReportError, Sheet, Style};
 use meniscus::units::FlowUnit;
 use quick_xml::Reader;
 use quick_xml::events::Event;
 
 use crate::fixture;
+
+fn html(document: &Characterisation, style: &Style) -> Result<String, ReportError> {
+    meniscus::report::html(document, style, &Sheet::default())
+}
 
 fn style() -> Style {
     Style {
@@ -16,6 +20,7 @@ fn style() -> Style {
         colour: false,
         flow_unit: None,
         density: None,
+        locale: Default::default(),
     }
 }
 
