@@ -14,7 +14,7 @@ const ROW: f64 = 20.0;
 const LINE: f64 = 18.0;
 const FEET: f64 = 50.0;
 /// Left edge leaves room for the condition.
-const ACROSS: [f64; 2] = [190.0, 784.0];
+const ACROSS: [f64; 2] = [216.0, 784.0];
 const BETWEEN: f64 = 20.0;
 const TOP: f64 = 64.0;
 

@@ -242,10 +242,38 @@ fn compact(drawn: &str, groups: &[Group]) -> String {
             .replace(" font-family=\"sans-serif\"", "")
             .replace(" stroke=\"none\" stroke-width=\"1\"", "")
             .replace(" stroke=\"none\"", "");
-        body.push_str(&line);
+        let line = short_size(&line);
+        if let Some(ring) = ring(&body, &line) {
+            body.truncate(body.len() - ring.len());
+            body.push_str(&line.replace("fill=\"none\"", PAPER_FILL));
+        } else {
+            body.push_str(&line);
+        }
         body.push('\n');
     }
     body
+}
+
+const PAPER_FILL: &str = "fill=\"#FFFFFF\"";
+
+/// The disc of paper that the last line drew, where this line is the ring about it:
+/// one circle can be both.
+fn ring<'a>(body: &'a str, line: &str) -> Option<&'a str> {
+    let (place, _) = line.split_once(" fill=\"none\"")?;
+    let disc = body.get(body.trim_end().rfind('\n')? + 1..)?;
+    let same = disc.starts_with("<circle") && disc.starts_with(place) && disc.contains(PAPER_FILL);
+    same.then_some(disc)
+}
+
+/// A font size with as many digits as can be seen.
+fn short_size(line: &str) -> String {
+    let short = || {
+        let (before, rest) = line.split_once("font-size=\"")?;
+        let (size, after) = rest.split_once('"')?;
+        let size = (size.parse::<f64>().ok()? * 10.0).round() / 10.0;
+        Some(format!("{before}font-size=\"{size}\"{after}"))
+    };
+    short().unwrap_or_else(|| line.to_owned())
 }
 
 /// The begin or end of a group that a circle without radius stands for.

@@ -298,7 +298,8 @@ fn title(canvas: &Canvas<'_>, row: f64, words: &str) {
 }
 
 fn alternative(injector: &Injector, groups: &[Group<'_>], v: Voice) -> String {
-    let id = visible(&injector.id);
+    // It stands in each sentence: a long id would be most of the text.
+    let id = shortened(&visible(&injector.id), 60);
     let mut said = fill(v.words.overview_alt, &[&id]);
     for group in groups {
         let lines: Vec<Option<Line>> = group.sweeps.iter().map(|s| Line::of(s)).collect();

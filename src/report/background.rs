@@ -4,8 +4,11 @@ use super::numbers::range;
 use crate::characterisation::Characterisation;
 use crate::characterisation::{Bench, InjectorCheck, Vessel, VesselKind};
 use crate::characterisation::{Model, Scale, SweepFit, Weighting};
-use crate::plots::visible;
+use crate::plots::{shortened, visible};
 use crate::words::{Voice, fill};
+
+/// Ids longer than this are cut; the whole id stands in the injector's own part.
+const ID: usize = 40;
 
 /// Voltage, pressure and stage in words, as the statements head them.
 pub(super) fn condition_words(sweep: &SweepFit, v: Voice) -> String {
@@ -32,7 +35,7 @@ pub(super) fn checks(document: &Characterisation, v: Voice) -> Vec<[String; 7]> 
     };
     let row = |c: &InjectorCheck| {
         [
-            visible(&c.id),
+            shortened(&visible(&c.id), ID),
             text(&c.cylinder),
             number(c.coil_resistance, "Ω"),
             number(c.insulation.map(|ohm| ohm / 1e6), "MΩ"),
@@ -176,7 +179,7 @@ pub(super) fn left_out(document: &Characterisation, v: Voice) -> Vec<[String; 3]
                     fill(
                         v.words.left_out_reading,
                         &[
-                            &visible(&injector.id),
+                            &shortened(&visible(&injector.id), ID),
                             &condition_words(sweep, v),
                             &v.plain(point.pulse_width_ms),
                             &v.plain(point.delivered),

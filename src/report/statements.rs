@@ -339,7 +339,7 @@ pub(super) fn set(set: &SetMatch, v: Voice) -> Set {
         facts.push(fill(words.spread_is, &[&percent(spread.value, v), &bounds]));
     }
     if let Some(worst) = &set.worst_injector {
-        facts.push(fill(words.farthest, &[&visible(worst)]));
+        facts.push(fill(words.farthest, &[&shortened(&visible(worst), 40)]));
     }
     Set {
         heading: fill(

@@ -14,6 +14,8 @@ use crate::units::Interval;
 use crate::words::Voice;
 
 const PANEL: f64 = 200.0;
+/// The same where all dead times stand at one place.
+const LOW: f64 = 110.0;
 const FEET: f64 = 50.0;
 /// Pixels between series at one place.
 const ASIDE: f64 = 9.0;
@@ -123,8 +125,20 @@ impl Part {
         self.by_voltage.iter().map(sign).collect()
     }
 
+    /// One voltage and one pressure need no tall axis.
+    fn panel_height(&self) -> f64 {
+        let volts = Span::of(
+            self.by_voltage
+                .iter()
+                .flat_map(|s| &s.values)
+                .filter_map(|x| x.volts),
+        );
+        let one = volts.is_none_or(|s| s.hi - s.lo < 0.05) && self.by_pressure.is_empty();
+        if one { LOW } else { PANEL }
+    }
+
     pub fn height(&self) -> f64 {
-        24.0 + key_height(&self.signs()) + PANEL + FEET
+        24.0 + key_height(&self.signs()) + self.panel_height() + FEET
     }
 
     pub fn draw(&self, canvas: &Canvas<'_>, top: f64) {
@@ -133,7 +147,7 @@ impl Part {
         keys(canvas, top + 26.0, &self.signs());
         let top = top + 18.0 + key_height(&self.signs());
         let columns = if self.by_pressure.is_empty() { 1 } else { 2 };
-        let down = [top, top + PANEL];
+        let down = [top, top + self.panel_height()];
         let by_voltage = |x: &Value| x.volts;
         let by_pressure = |x: &Value| x.kpa;
         self.panel(
