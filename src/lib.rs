@@ -17,6 +17,7 @@ pub mod fluid;
 pub mod matching;
 pub mod plots;
 pub mod report;
+pub mod sheet;
 pub mod surface;
 pub mod table;
 pub mod units;
@@ -24,4 +25,4 @@ pub mod words;
 
 mod characterise;
 
-pub use characterise::{Request, characterise, match_documents};
+pub use characterise::{Request, characterise, keep_benches_apart, latest, match_documents};

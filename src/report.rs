@@ -13,6 +13,7 @@ mod numbers;
 mod sheet;
 mod statements;
 mod terminal;
+mod verdict;
 
 use thiserror::Error;
 

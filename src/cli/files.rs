@@ -22,11 +22,16 @@ pub(super) struct Input {
 
 /// Reads captures and bench file.
 pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
-    let mut files: Vec<CaptureFile> = args
+    let files: Vec<CaptureFile> = args
         .captures
         .iter()
         .map(|path| read_capture(path))
         .collect::<Result<_, _>>()?;
+    input_of(files, args)
+}
+
+/// Finds the bench file of captures that were read.
+pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<Input, Failure> {
     tell_apart(&mut files, &args.captures);
     let bench = match bench_path(args)? {
         Some(path) => {
@@ -56,7 +61,7 @@ fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
     }
 }
 
-fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
+pub(super) fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
     let mut bytes = Vec::new();
     if path == Path::new("-") {
         io::stdin()
@@ -145,6 +150,17 @@ pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), F
         }
     }
     Ok(())
+}
+
+/// Refuses to overwrite a file that was not made to be overwritten, unless told to.
+pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure> {
+    if replace || !fs::metadata(path).is_ok_and(|m| m.is_file()) {
+        return Ok(());
+    }
+    Err(Failure::other(
+        format!("{} exists", path.display()),
+        "choose another name, or write over it with --replace",
+    ))
 }
 
 /// Writes beside the target, then renames: an interrupted run leaves the old file

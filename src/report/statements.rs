@@ -2,6 +2,7 @@
 
 use super::notes::{Note, gather};
 use super::numbers::{deviation, estimate, range};
+use super::verdict::{figures, verdict};
 use super::{FlowScale, ReportError, Style, flow_scale};
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
@@ -341,6 +342,7 @@ pub(super) fn set(set: &SetMatch, v: Voice) -> Set {
     if let Some(worst) = &set.worst_injector {
         facts.push(fill(words.farthest, &[&shortened(&visible(worst), 40)]));
     }
+    facts.extend(set.flow_and_dead_time.iter().map(|at| figures(at, v)));
     Set {
         heading: fill(
             words.set_of,
@@ -405,26 +407,6 @@ fn mixture(deviation: &Deviation, v: Voice) -> String {
     }
 }
 
-fn verdict(set: &SetMatch, v: Voice) -> String {
-    let words = v.words;
-    let bound = |side: usize| set.spread_bounds_percent.map(|b| b[side]);
-    let tolerance = set
-        .tolerance_percent
-        .map_or_else(String::new, |t| percent(t, v));
-    match (set.verdict, bound(0), bound(1)) {
-        (Some(Verdict::Matched), _, Some(hi)) => {
-            fill(words.matched_at_most, &[&percent(hi, v), &tolerance])
-        }
-        (Some(Verdict::NotMatched), Some(lo), _) => {
-            fill(words.not_matched_at_least, &[&percent(lo, v), &tolerance])
-        }
-        (Some(Verdict::Matched), ..) => fill(words.matched_within, &[&tolerance]),
-        (Some(Verdict::NotMatched), ..) => fill(words.not_matched_within, &[&tolerance]),
-        (Some(Verdict::Undecided), ..) => fill(words.undecided, &[&tolerance]),
-        (None, ..) => words.no_verdict.to_owned(),
-    }
-}
-
 /// The one thing to do next; short enough for one line of a narrow terminal.
 pub(super) fn next_step(document: &Characterisation, notes: &[Note], v: Voice) -> String {
     let words = v.words;
@@ -443,7 +425,7 @@ pub(super) fn next_step(document: &Characterisation, notes: &[Note], v: Voice) -
         };
     }
     if verdict == Some(Verdict::Undecided) {
-        return match of(Kind::Undecided) {
+        return match of(Kind::Undecided).or(of(Kind::UndecidedForGood)) {
             Some(note) => fill(words.note_decides, &[&number(note)]),
             None => words.more_readings.to_owned(),
         };

@@ -4,19 +4,20 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 18] = [
     "units",
     "finding",
     "words",
     "capture",
     "fluid",
     "fit",
+    "surface",
     "matching",
     "characterisation",
     "characterise",
-    "surface",
     "table",
     "demand",
+    "sheet",
     "plan",
     "plots",
     "report",

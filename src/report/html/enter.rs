@@ -61,7 +61,7 @@ pub(super) fn enter(
         .injectors
         .iter()
         .enumerate()
-        .filter_map(|(i, injector)| Some((i, build(injector, stage).ok()?)))
+        .filter_map(|(i, injector)| Some((i, build(&injector.id, &injector.sweeps, stage).ok()?)))
         .collect();
     let Some(asked) = asked(&surfaces, wanted) else {
         return Ok(None);
