@@ -7,6 +7,7 @@
 //! module must not do arithmetic beyond units and rounding, and knows no files.
 
 mod background;
+mod changes;
 mod html;
 mod notes;
 mod numbers;
@@ -20,6 +21,7 @@ use thiserror::Error;
 use crate::units::{Basis, FlowUnit};
 use crate::words::{Locale, Voice};
 
+pub use changes::changes_text;
 pub use html::html;
 pub use sheet::{Form, JobSheet, LARGEST_LOGO, LONGEST_LOGO_SIDE, Logo, LogoError, Sheet};
 pub use terminal::{check_text, set_text, terminal};

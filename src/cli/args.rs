@@ -62,6 +62,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// Five questions about the bench, answered once: writes bench.toml
+    #[command(after_help = super::setup::HELP)]
+    Setup(super::setup::SetupArgs),
     /// A blank capture to write readings on: CSV, or a page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),

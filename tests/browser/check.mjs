@@ -130,13 +130,12 @@ await open("hostile", {}, async (page) => {
 /** Pages of a PDF, by its page objects. */
 const pages = (pdf) => pdf.toString("latin1").match(/\/Type\s*\/Page[^s]/g)?.length ?? 0;
 
-for (const [name, least, most] of JSON.parse(readFileSync(new URL("./pages.json", import.meta.url), "utf8"))) {
-  for (const format of ["A4", "Letter"]) {
-    await open(name, {}, async (page) => {
-      const count = pages(await page.pdf({ format, preferCSSPageSize: false }));
-      check(count >= least && count <= most, `${name} on ${format}: ${count} pages, not ${least} to ${most}`);
-    });
-  }
+const expected = JSON.parse(readFileSync(new URL("./pages.json", import.meta.url), "utf8"));
+for (const [name, format, least, most] of expected) {
+  await open(name, {}, async (page) => {
+    const count = pages(await page.pdf({ format, preferCSSPageSize: false }));
+    check(count >= least && count <= most, `${name} on ${format}: ${count} pages, not ${least} to ${most}`);
+  });
 }
 
 await browser.close();

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 18] = [
+const ORDER: [&str; 19] = [
     "units",
     "finding",
     "words",
@@ -17,6 +17,7 @@ const ORDER: [&str; 18] = [
     "characterise",
     "table",
     "demand",
+    "setup",
     "sheet",
     "plan",
     "plots",
