@@ -6,13 +6,11 @@ mod enter;
 mod injectors;
 
 use askama::Template;
-use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest, Sha256};
 
 use super::background::{bench, checks, left_out, method};
 use super::notes::{Note, severity_word};
-use super::sheet::{Form, Logo, Sheet};
+use super::sheet::{Form, Logo, Sheet, base64};
 use super::statements::{Set, Statements, prepare};
 use super::{ReportError, Style};
 use crate::characterisation::{Characterisation, SweepFit, Verdict};
@@ -188,7 +186,7 @@ struct NoteWords {
 
 /// What the browser may do with the page: show this style, run this script, nothing else.
 fn policy(css: &str) -> String {
-    let hash = |text: &str| STANDARD.encode(Sha256::digest(text.as_bytes()));
+    let hash = |text: &str| base64(&Sha256::digest(text.as_bytes()));
     format!(
         "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; img-src data:; \
          base-uri 'none'; form-action 'none'",
