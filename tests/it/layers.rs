@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "units",
     "finding",
     "words",
@@ -15,6 +15,7 @@ const ORDER: [&str; 19] = [
     "matching",
     "characterisation",
     "characterise",
+    "lines",
     "table",
     "demand",
     "setup",
