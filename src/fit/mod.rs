@@ -21,6 +21,7 @@ mod options;
 mod prepared;
 mod result;
 mod static_flow;
+mod sweep_line;
 mod type_b;
 mod vessel_offset;
 
@@ -37,6 +38,7 @@ pub mod outlier;
 pub mod robust;
 pub mod york;
 
+pub use by_curve::curve_setup;
 pub use capture_fit::{FittedCapture, FittedInjector, fit_capture};
 pub use delivery::Delivered;
 pub use effects::Effect;
@@ -48,3 +50,4 @@ pub use result::{
     Asymptote, BudgetRow, Covariance, DeliveryCurve, Evaluation, LackOfFit, LinearityDeviation,
     Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting,
 };
+pub use sweep_line::{LineFigures, SweepLine, lines_of_injector};
