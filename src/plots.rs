@@ -15,6 +15,7 @@ mod frame;
 mod linearity;
 mod overview;
 mod text;
+mod trade;
 
 use std::collections::HashSet;
 
@@ -32,6 +33,7 @@ pub use linearity::linearities;
 pub use overview::overview;
 pub use text::visible;
 pub(crate) use text::{columns, shortened};
+pub use trade::{TradeSeries, doubt_against_time};
 
 /// One picture, ready to be written to a file or set into a report.
 #[derive(Debug, Clone, PartialEq, Eq)]

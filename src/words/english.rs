@@ -138,6 +138,15 @@ catalogue! {
     budget_alt_row: "{0}: dead time {1} µs, most of it {2}; flow {3} %, most of it {4}.",
     budget_part: "{0}: {1} {2}",
 
+    // What bench time buys.
+    trade_title: "What bench time buys: half-width of the 95 % interval",
+    trade_alt: "Half-width of the 95 % intervals against time at the bench, {0}.",
+    trade_point: "{0} min {1} µs and {2} %",
+    trade_axis: "time at the bench, min",
+    trade_dead_time_axis: "dead time, µs",
+    trade_flow_axis: "flow, %",
+    run: "run",
+
     // The head of the report.
     title: "Injector flow report",
     title_of: "Injector flow report: {0}",
