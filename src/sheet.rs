@@ -1,14 +1,16 @@
 //! Sheets to write readings on: a capture whose readings are still to be made.
 //!
 //! In: a [`Run`], the readings that are planned, in the order in which they are
-//! to be made. Out: a capture with empty boxes as CSV text ([`csv()`]) or as an HTML
-//! page for printing ([`page()`]). Filled in, the CSV file is a capture. This module chooses no pulse width and no
+//! to be made. Out: a capture with empty boxes as CSV text ([`csv()`]), as a
+//! workbook ([`workbook()`]) or as an HTML page for printing ([`page()`]). Filled
+//! in, CSV and workbook are captures. This module chooses no pulse width and no
 //! count, and knows no files.
 
 mod grid;
 mod page;
 mod text;
 mod words;
+mod workbook;
 
 use std::collections::HashSet;
 
@@ -16,6 +18,7 @@ use thiserror::Error;
 
 pub use page::page;
 pub use text::{Dialect, csv};
+pub use workbook::workbook;
 
 /// One reading that is to be made: what stands on its row before it is made.
 #[derive(Debug, Clone, PartialEq)]
@@ -170,12 +173,12 @@ pub enum SheetError {
         /// The most that fit.
         most: usize,
     },
-    /// The writer of the file or of the page refused.
+    /// The writer of the workbook or of the page refused.
     #[error("the sheet cannot be written: {0}")]
     Writer(String),
 }
 
-/// The most rows: nobody writes on more.
+/// The most rows: nobody writes on more, and a workbook ends at 1 048 576.
 const MOST_ROWS: usize = 100_000;
 
 impl Run {

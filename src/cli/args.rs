@@ -68,7 +68,7 @@ pub enum Command {
     /// Five questions about the bench, answered once: writes bench.toml
     #[command(after_help = super::setup::HELP)]
     Setup(super::setup::SetupArgs),
-    /// A blank capture to write readings on: CSV, or a page to print
+    /// A blank capture to write readings on: CSV, workbook or page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),
     /// Print the JSON Schema of the characterisation file

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::Failure;
 use super::args::InputArgs;
+use super::interrupt::half_written;
 use crate::capture::{Bench, CaptureFile, SetPoints, read_bench};
 use crate::characterisation::{self, Characterisation};
 
@@ -198,6 +199,7 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         let mut beside = tempfile::Builder::new()
             .prefix(".meniscus-")
             .tempfile_in(folder)?;
+        let _watched = half_written(beside.path());
         beside.write_all(bytes)?;
         beside.as_file().sync_all()?;
         // Readable like any file the user makes; temporary files start out private.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
 use super::files::{failed, guard_outputs, read_input, write_whole};
+use super::progress::during;
 use super::{Failure, Outcome, print};
 use crate::characterisation::{Characterisation, NotFinite, to_json};
 use crate::fit::FitOptions;
@@ -35,8 +36,10 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         points: args.set.at.clone(),
         criterion: criterion(&args.set),
     };
-    let document = characterise(&input.files, input.bench, input.set_points, &request)
-        .map_err(Failure::Faults)?;
+    let document = during("fitting", || {
+        characterise(&input.files, input.bench, input.set_points, &request)
+    })
+    .map_err(Failure::Faults)?;
     let json = to_json(&document).map_err(not_finite)?;
     let shown = if args.json {
         json.clone()

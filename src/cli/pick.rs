@@ -7,6 +7,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::args::{percent, risk, wanted_point};
+use super::progress::during;
 use super::stock::{load, stock};
 use super::{Failure, Outcome, json_text, print};
 use crate::finding::Finding;
@@ -145,7 +146,7 @@ fn many(args: &PickArgs, stock: &Stock, told: &[Finding]) -> Result<Outcome, Fai
         // The option requires a tolerance.
         ..SetsRequest::new(args.size, args.tolerance.unwrap_or(f64::MIN_POSITIVE))
     };
-    let answer = pick_sets(stock, &request).map_err(refused)?;
+    let answer = during("sorting into sets", || pick_sets(stock, &request)).map_err(refused)?;
     let shown = if args.json {
         json_text(&sets_json(stock, &answer, told))?
     } else {

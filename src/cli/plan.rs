@@ -7,6 +7,7 @@ use clap::Args;
 
 use super::args::InputArgs;
 use super::files::{failed, guard_outputs, read_input, refuse_existing, shown, write_whole};
+use super::progress::during;
 use super::sheet::{of_name, written};
 use super::{Failure, Outcome, print, print_json};
 use crate::capture::{Bench, VesselKind, read_bench, read_captures};
@@ -135,7 +136,7 @@ pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
         refuse_existing(path, args.replace)?;
     }
     let request = request(args)?;
-    let made = plan(&request).map_err(|e| refused(&e))?;
+    let made = during("planning", || plan(&request)).map_err(|e| refused(&e))?;
     if let Some(path) = &args.output {
         let inputs = input(args, args.bench.iter().cloned().collect());
         guard_outputs(&[path.as_path()], &inputs)?;

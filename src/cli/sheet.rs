@@ -1,5 +1,6 @@
 //! `sheet`: a blank capture to write on.
 
+use std::io::{IsTerminal, stdout};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
@@ -7,7 +8,7 @@ use clap::{Args, ValueEnum};
 use super::args::positive;
 use super::files::{refuse_existing, write_whole};
 use super::{Failure, Outcome, print, print_bytes};
-use crate::sheet::{Beside, Dialect, EveryOne, Layout, ReadingUnit, Run, csv, page};
+use crate::sheet::{Beside, Dialect, EveryOne, Layout, ReadingUnit, Run, csv, page, workbook};
 use crate::table::parse_axis;
 use crate::units::Quantity;
 
@@ -15,10 +16,10 @@ pub(super) const HELP: &str = "\
 Examples:
   meniscus sheet --injectors 4 --widths 4ms --pulses 5000 --repeats 3 -o today.csv
   meniscus sheet --injectors A1,A2,A3,A4 --widths 1.5,2,3,5,8ms --pulses 8000,6000,4000,2400,1500 \\
-           --voltage 12,14 --pressure 3bar --period 20ms --repeats 2 -o run.csv
+           --voltage 12,14 --pressure 3bar --period 20ms --repeats 2 -o run.xlsx
   meniscus sheet --injectors 8 --widths 2,4ms --pulses 5000 --wide -o run.html    to print
 
-Filled in, the CSV file is a capture. The page is for a pen; its rows are those of
+Filled in, the CSV file or the workbook is a capture. The page is for a pen; its rows are those of
 the CSV file that the same options make.";
 
 /// Arguments of `sheet`.
@@ -70,7 +71,7 @@ pub struct SheetArgs {
     #[arg(long)]
     pub decimal_comma: bool,
     /// Write here; without this, to standard output
-    #[arg(short, long, value_name = "FILE.csv|.html")]
+    #[arg(short, long, value_name = "FILE.csv|.xlsx|.html")]
     pub output: Option<PathBuf>,
     /// Format; without this, by the ending of the output's name
     #[arg(long, value_enum)]
@@ -85,6 +86,8 @@ pub struct SheetArgs {
 pub enum Format {
     /// CSV
     Csv,
+    /// Workbook
+    Xlsx,
     /// Page to print
     Html,
 }
@@ -145,6 +148,10 @@ pub(super) fn run(args: &SheetArgs) -> Result<Outcome, Failure> {
             write_whole(path, &bytes)?;
             print(&next(&run, path, format))
         }
+        None if format == Format::Xlsx && stdout().is_terminal() => Err(Failure::other(
+            "a workbook is nothing for a terminal",
+            "write it to a file with -o FILE.xlsx",
+        )),
         None => print_bytes(&bytes),
     }
 }
@@ -163,6 +170,7 @@ pub(super) fn written(
     };
     let bytes = match format {
         Format::Csv => csv(run, layout, dialect).map(String::into_bytes),
+        Format::Xlsx => workbook(run, layout),
         Format::Html => page(run, layout).map(String::into_bytes),
     };
     bytes.map_err(|e| {
@@ -181,7 +189,7 @@ fn format(args: &SheetArgs) -> Result<Format, Failure> {
     args.format.or(by_name).ok_or_else(|| {
         Failure::other(
             "the name of the output does not say in which format to write",
-            "end it with .csv or .html, or state --format",
+            "end it with .csv, .xlsx or .html, or state --format",
         )
     })
 }
@@ -191,6 +199,7 @@ pub(super) fn of_name(path: &Path) -> Option<Format> {
     let ending = path.extension()?.to_string_lossy().to_lowercase();
     match ending.as_str() {
         "csv" | "txt" => Some(Format::Csv),
+        "xlsx" => Some(Format::Xlsx),
         "html" | "htm" => Some(Format::Html),
         _ => None,
     }

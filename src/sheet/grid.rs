@@ -1,4 +1,4 @@
-//! The sheet as columns and cells, before it becomes CSV or page.
+//! The sheet as columns and cells, before it becomes CSV, workbook or page.
 
 use std::collections::HashMap;
 

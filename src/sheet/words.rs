@@ -1,6 +1,7 @@
 //! What is said to the person who fills a sheet in.
 
 use super::Run;
+use super::grid::{Column, Fill, Holds};
 
 /// How the sheet is filled in, one sentence each.
 pub(super) fn instructions(run: &Run) -> Vec<String> {
@@ -44,3 +45,24 @@ pub(super) const CAUTIONS: [&str; 6] = [
     "Fit new seals and check for leaks before you start.",
     "The makers' data sheets, local codes and qualified practice come before anything written here.",
 ];
+
+/// What a box asks for, as a hint beside it.
+pub(super) fn hint(column: &Column) -> Option<String> {
+    let Holds::Fill(fill) = column.holds else {
+        return None;
+    };
+    Some(match fill {
+        Fill::Reading(unit) => {
+            format!("The {} in {}, a number above 0.", unit.stem(), unit.shown())
+        }
+        Fill::Start(unit) => format!(
+            "What stood there before the train, in {}; it is subtracted.",
+            unit.shown()
+        ),
+        Fill::Temperature => "Temperature of the fluid in °C, from -40 to 150.".to_owned(),
+        Fill::Voltage => "Voltage as measured, in V, from 1 to 60.".to_owned(),
+        Fill::Pressure => "Differential pressure as measured, in kPa, above 0.".to_owned(),
+        Fill::Note => "Anything worth remembering.".to_owned(),
+        Fill::Exclude => "Why this row must not be used; empty otherwise.".to_owned(),
+    })
+}

@@ -30,6 +30,9 @@ mod fixture;
 mod fluid;
 /// The HTML report: well-formed, self-contained, in order.
 mod html;
+/// Interrupted at any moment.
+#[cfg(unix)]
+mod interrupt;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
 mod lines;

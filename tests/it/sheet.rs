@@ -7,6 +7,7 @@ use assert_cmd::Command;
 use meniscus::capture::{Bench, Capture, CaptureFile, SetPoints, read_captures};
 use meniscus::sheet::{
     Beside, Dialect, EveryOne, Layout, PlannedReading, ReadingUnit, Run, SheetError, csv, page,
+    workbook,
 };
 use proptest::prelude::*;
 use quick_xml::Reader;
@@ -237,6 +238,13 @@ fn what_no_bench_can_run_is_refused() {
     assert_eq!(twice.check(), Err(SheetError::Empty));
 }
 
+#[test]
+fn the_workbook_is_the_same_bytes_each_time_and_a_zip_archive() {
+    let bytes = workbook(&run(), Layout::Long).unwrap();
+    assert_eq!(bytes, workbook(&run(), Layout::Long).unwrap());
+    assert!(bytes.starts_with(b"PK\x03\x04"));
+}
+
 /// Cells of the page's tables by row, as text; fails where tags do not match.
 fn cells(page: &str) -> Vec<Vec<(String, String)>> {
     let mut reader = Reader::from_str(page);
@@ -346,6 +354,7 @@ fn hostile_words_stay_words() {
         captured(&capture(&fill_in(&sheet, Dialect::Comma))),
         planned(&run)
     );
+    workbook(&run, Layout::Wide).unwrap();
 }
 
 proptest! {
@@ -412,7 +421,11 @@ fn the_command_writes_what_the_name_says_and_overwrites_nothing_unasked() {
         all.extend(more);
         outcome(here, &all)
     };
-    for (name, start) in [("a.csv", &b"# "[..]), ("c.html", b"<!DO")] {
+    for (name, start) in [
+        ("a.csv", &b"# "[..]),
+        ("b.xlsx", b"PK"),
+        ("c.html", b"<!DO"),
+    ] {
         let (status, said, talk) = with(&["-o", name]);
         assert_eq!((status, talk.as_str()), (0, ""), "{name}");
         assert!(said.contains(name) && said.contains("4 readings"), "{said}");
@@ -430,7 +443,7 @@ fn the_command_writes_what_the_name_says_and_overwrites_nothing_unasked() {
     assert!(sheet.contains("\n1;13,8;2;6000;1;;;;;"), "{sheet}");
     let (status, _, talk) = with(&["-o", "d.doc"]);
     assert_eq!(status, 2);
-    assert!(talk.contains(".csv or .html"), "{talk}");
+    assert!(talk.contains(".csv, .xlsx or .html"), "{talk}");
     let (status, _, talk) = with(&["--period", "3ms"]);
     assert_eq!(status, 2);
     assert!(talk.contains("does not fit into its period"), "{talk}");
