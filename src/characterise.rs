@@ -1,5 +1,9 @@
 //! The main job as one function: captures in, characterisation file out.
 
+use std::collections::BTreeSet;
+
+use serde_json::json;
+
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
@@ -90,8 +94,8 @@ fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
 
 /// Scores the injectors of one or several characterisation files together.
 ///
-/// Of an injector that is in several files the last one counts. `None` where
-/// there is nothing to compare.
+/// Of an injector that is in several files the last one counts, and a finding says so.
+/// `None` where there is nothing to compare.
 pub fn match_documents(
     documents: &[Characterisation],
     points: &[WantedPoint],
@@ -101,7 +105,37 @@ pub fn match_documents(
         .iter()
         .flat_map(|d| &d.injectors)
         .flat_map(|i| i.sweeps.iter().map(|s| (i.id.as_str(), s)));
-    match_latest(sweeps.collect(), points, criterion)
+    let mut set = match_latest(sweeps.collect(), points, criterion)?;
+    set.findings.extend(in_several(documents));
+    Some(set)
+}
+
+/// Injectors that are in more than one file.
+fn in_several(documents: &[Characterisation]) -> Option<Finding> {
+    let mut seen = BTreeSet::new();
+    let mut several = BTreeSet::new();
+    for id in documents
+        .iter()
+        .flat_map(|d| d.injectors.iter().map(|i| &i.id))
+    {
+        if !seen.insert(id) {
+            several.insert(id);
+        }
+    }
+    if several.is_empty() {
+        return None;
+    }
+    let ids: Vec<&str> = several.iter().map(|id| id.as_str()).collect();
+    let mut shown = ids[..ids.len().min(5)].join(", ");
+    if ids.len() > 5 {
+        shown.push_str(&format!(" and {} more", ids.len() - 5));
+    }
+    let facts = [("ids", json!(ids)), ("shown", json!(shown))];
+    Some(Finding::new(
+        Kind::InjectorInSeveralFiles,
+        Place::default(),
+        &facts,
+    ))
 }
 
 /// Scores the set at its last stage: what the injectors are like now.

@@ -18,12 +18,12 @@ use std::collections::HashSet;
 
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
+use crate::finding::visible;
 
 pub use dead_time::dead_times;
 pub use delivery::deliveries;
 pub use deviations::deviations;
 pub use linearity::linearities;
-pub use text::visible;
 pub(crate) use text::{columns, plain, shortened, voltage};
 
 /// One picture, ready to be written to a file or set into a report.

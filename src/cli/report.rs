@@ -1,15 +1,13 @@
 //! `report`: one HTML file from the characterisation file alone.
 
-use std::fs;
-
 use super::args::ReportArgs;
-use super::files::{failed, read_document, write_whole};
+use super::files::{failed, read_bytes, read_document, write_whole};
 use super::{Failure, Outcome, print};
 use crate::report;
 
 /// Runs the command.
 pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
-    let bytes = fs::read(&args.file).map_err(|error| failed(&args.file, error))?;
+    let bytes = read_bytes(&args.file).map_err(|error| failed(&args.file, error))?;
     let document = read_document(&args.file.display().to_string(), &bytes)?;
     let style = report::Style {
         flow_unit: args.units,

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::args::InputArgs;
-use super::files::{failed, read_input, shown};
+use super::files::{failed, read_bytes, read_input, shown};
 use super::{Failure, set};
 use crate::capture::{CaptureFile, StockFile, looks_like_capture, read_stock_file};
 use crate::characterisation::Characterisation;
@@ -28,7 +28,7 @@ pub(super) fn load(paths: &[PathBuf]) -> Result<Loaded, Failure> {
     let mut tables = Vec::new();
     let mut others = Vec::new();
     for path in files {
-        let bytes = fs::read(&path).map_err(|error| failed(&path, error))?;
+        let bytes = read_bytes(&path).map_err(|error| failed(&path, error))?;
         let file = CaptureFile {
             name: shown(&path),
             bytes,

@@ -9,7 +9,7 @@ use plotters::style::{FontStyle, TextStyle};
 
 use super::Picture;
 use super::colour::{INK, PAPER};
-use super::text::visible;
+use crate::finding::visible;
 
 /// The backend counts whole pixels: drawing at twice the size keeps halves.
 const FINE: f64 = 2.0;

@@ -5,9 +5,10 @@ use plotters::style::RGBColor;
 use super::canvas::{Align, Canvas, Caption, body, picture};
 use super::colour;
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, heading, legend_bottom, mark, mark_sized};
-use super::text::{condition, file_stem, plain, visible};
+use super::text::{condition, file_stem, plain};
 use super::{Group, Picture, groups};
 use crate::characterisation::Characterisation;
+use crate::finding::visible;
 use crate::units::{Estimate, Interval};
 
 const TOP: f64 = 84.0;

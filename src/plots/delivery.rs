@@ -5,10 +5,11 @@ use plotters::style::RGBColor;
 use super::canvas::{Align, Canvas, Caption, body, picture};
 use super::colour::{self, GRID, QUIET, SHADE};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom, mark};
-use super::text::{plain, shortened, visible};
+use super::text::{plain, shortened};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
 use crate::characterisation::SweepFit;
+use crate::finding::visible;
 use crate::units::Basis;
 
 const TOP: f64 = 84.0;

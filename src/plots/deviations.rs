@@ -4,9 +4,10 @@ use super::Picture;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, GRID, QUIET, RULE, SHADE};
 use super::frame::{Panel, Span, WIDTH, heading, mark, whisker};
-use super::text::{fitted, plain, shortened, signed, visible};
+use super::text::{fitted, plain, shortened, signed};
 use crate::characterisation::Characterisation;
 use crate::characterisation::{Deviation, OperatingPoint, SetMatch};
+use crate::finding::visible;
 use crate::units::rounded_pair;
 
 const TOP: f64 = 76.0;

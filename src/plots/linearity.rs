@@ -5,10 +5,11 @@ use plotters::style::RGBColor;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, QUIET, RULE};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom};
-use super::text::{fitted, plain, shortened, signed, visible};
+use super::text::{fitted, plain, shortened, signed};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
 use crate::characterisation::SweepFit;
+use crate::finding::visible;
 
 const TOP: f64 = 88.0;
 /// Height of a strip and of the space between two.

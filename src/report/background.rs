@@ -4,7 +4,8 @@ use super::numbers::{UNKNOWN, range};
 use crate::characterisation::Characterisation;
 use crate::characterisation::{Bench, InjectorCheck, Vessel, VesselKind};
 use crate::characterisation::{Model, Scale, SweepFit, Weighting};
-use crate::plots::{plain, visible, voltage};
+use crate::finding::visible;
+use crate::plots::{plain, voltage};
 
 /// Voltage, pressure and stage in words, as the statements head them.
 pub(super) fn condition_words(sweep: &SweepFit) -> String {

@@ -8,7 +8,8 @@ use super::statements::{Condition, Set, Statements, prepare};
 use super::{ReportError, Style};
 use crate::characterisation::Characterisation;
 use crate::characterisation::SweepFit;
-use crate::plots::{self, Picture, visible};
+use crate::finding::visible;
+use crate::plots::{self, Picture};
 use crate::units::significant;
 
 /// Writes the report as one self-contained HTML page: no script, no outside

@@ -1,8 +1,9 @@
 //! Findings as numbered notes: the same doubt at many places is one note.
 
 use crate::characterisation::Characterisation;
+use crate::finding::visible;
 use crate::finding::{Finding, Kind, Place, Severity};
-use crate::plots::{plain, visible, voltage};
+use crate::plots::{plain, voltage};
 
 /// Doubts at rows of a capture stay apart up to this many of one kind.
 const ROWS_APART: usize = 3;

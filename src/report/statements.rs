@@ -6,8 +6,9 @@ use super::{FlowScale, ReportError, Style, flow_scale};
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
 use crate::characterisation::{Deviation, SetMatch, Verdict};
+use crate::finding::visible;
 use crate::finding::{Kind, Severity};
-use crate::plots::{plain, shortened, visible, voltage};
+use crate::plots::{plain, shortened, voltage};
 use crate::units::Basis;
 
 /// Everything that is said.
