@@ -46,20 +46,40 @@ pub(super) fn read_what_can_be(args: &InputArgs) -> Result<(Input, Vec<Fault>), 
         }
     }
     tell_apart(&mut files, &paths);
+    let input = beside(files, args, &mut faults)?;
+    Ok((input, faults))
+}
+
+/// Finds the bench file of captures that were read.
+pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<Input, Failure> {
+    tell_apart(&mut files, &args.captures);
+    let mut faults = Vec::new();
+    let input = beside(files, args, &mut faults)?;
+    if faults.is_empty() {
+        Ok(input)
+    } else {
+        Err(Failure::Faults(faults))
+    }
+}
+
+/// What belongs to captures: the bench file and the set points of the command line.
+fn beside(
+    files: Vec<CaptureFile>,
+    args: &InputArgs,
+    faults: &mut Vec<Fault>,
+) -> Result<Input, Failure> {
     let bench = match bench_path(args)? {
-        Some(path) => read_bench_file(&path, &mut faults),
+        Some(path) => read_bench_file(&path, faults),
         None => Bench::default(),
     };
-    let set_points = SetPoints {
-        voltage_v: args.voltage,
-        pressure_kpa: args.pressure,
-    };
-    let input = Input {
+    Ok(Input {
         files,
         bench,
-        set_points,
-    };
-    Ok((input, faults))
+        set_points: SetPoints {
+            voltage_v: args.voltage,
+            pressure_kpa: args.pressure,
+        },
+    })
 }
 
 fn read_bench_file(path: &Path, faults: &mut Vec<Fault>) -> Bench {
@@ -80,6 +100,14 @@ fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
             file.name = path.display().to_string();
         }
     }
+}
+
+/// One file for itself, whose faults are not told beside those of others.
+pub(super) fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
+    Ok(CaptureFile {
+        name: shown(path),
+        bytes: read_bytes(path).map_err(|error| failed(path, error))?,
+    })
 }
 
 /// Largest file that is read, bytes: what is read is held in memory.
