@@ -12,6 +12,7 @@ mod pick;
 mod place;
 mod report;
 mod set;
+mod setup;
 mod sheet;
 mod stock;
 mod table;
@@ -61,6 +62,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
+        Command::Setup(args) => setup::run(args),
         Command::Sheet(args) => sheet::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();

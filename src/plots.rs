@@ -18,7 +18,7 @@ use std::collections::HashSet;
 
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
-use crate::finding::visible;
+pub use crate::finding::visible;
 
 pub use dead_time::dead_times;
 pub use delivery::deliveries;

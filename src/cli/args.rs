@@ -60,6 +60,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// Five questions about the bench, answered once: writes bench.toml
+    #[command(after_help = super::setup::HELP)]
+    Setup(super::setup::SetupArgs),
     /// A blank capture to write readings on: CSV, or a page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),
@@ -86,11 +89,8 @@ impl Command {
             Self::Place(args) => args.json,
             Self::Table(args) => args.json,
             Self::Demand(args) => args.json,
-            Self::Sheet(_)
-            | Self::Report(_)
-            | Self::Schema
-            | Self::Completions { .. }
-            | Self::Man => false,
+            // The others print no JSON, or nothing else.
+            _ => false,
         }
     }
 }

@@ -1,6 +1,7 @@
 //! `fit`: read, check, fit, match; tables, file and pictures.
 
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
@@ -9,7 +10,7 @@ use super::{Failure, Outcome, print};
 use crate::characterisation::{Characterisation, NotFinite, to_json, to_json_lines};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
-use crate::{Request, characterise, plots, report};
+use crate::{Request, characterisation, characterise, plots, report};
 
 /// Runs the command.
 pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
@@ -42,7 +43,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         report::terminal(&document, &terminal_style(args))?
     };
     if let Some(path) = &args.output {
-        write_whole(path, json.as_bytes())?;
+        replace(path, &document, &json, &terminal_style(args))?;
     }
     if let Some(path) = &args.report {
         let page = report::html(&document, &terminal_style(args))?;
@@ -59,6 +60,55 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     }
     print(&shown)?;
     Ok(outcome(&document, &args.set))
+}
+
+/// Writes the characterisation file. What stood there before is compared, told
+/// about on stderr and kept beside it: a correction is seen before it is believed.
+fn replace(
+    path: &Path,
+    document: &Characterisation,
+    json: &str,
+    style: &report::Style,
+) -> Result<(), Failure> {
+    let old = match path.is_file() {
+        true => fs::read(path).map_err(|error| failed(path, error))?,
+        false => return write_whole(path, json.as_bytes()),
+    };
+    let name = path.display();
+    if old == json.as_bytes() {
+        writeln!(anstream::stderr(), "{name}: the same as before")?;
+        return Ok(());
+    }
+    let kept = previous(path);
+    let told = match characterisation::read(&String::from_utf8_lossy(&old)) {
+        Ok(old) => {
+            let changes = characterisation::changes(&old, document);
+            let what = match changes.same_injectors() {
+                true => "corrected",
+                false => "replaced; it was of other injectors",
+            };
+            let list = report::changes_text(&changes, style)?;
+            format!(
+                "{name} {what}; what stood there is kept as {}\n{list}",
+                kept.display()
+            )
+        }
+        Err(_) => format!(
+            "{name} was no characterisation file of this version; it is kept as {}\n",
+            kept.display()
+        ),
+    };
+    write_whole(&kept, &old)?;
+    write_whole(path, json.as_bytes())?;
+    write!(anstream::stderr(), "{told}")?;
+    Ok(())
+}
+
+/// `set.json` becomes `set.json.previous`.
+fn previous(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".previous");
+    PathBuf::from(name)
 }
 
 fn not_finite(error: NotFinite) -> Failure {

@@ -94,6 +94,8 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
             match describe(&told, options) {
                 Ok(mut fit) => {
                     fit.findings.extend(fitted.finding);
+                    let slope = fit.slope.as_ref().map_or(0.0, |s| s.value);
+                    fit.as_read = one_width::as_read(prepared, &capture.bench, *sensitivity, slope);
                     fit
                 }
                 Err(error @ (FitError::SlopeNotPositive { .. } | FitError::SlopeIsZero)) => {

@@ -138,6 +138,7 @@ fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
         asymptote: None,
         linearity_deviation: Vec::new(),
         delivery: None,
+        as_read: None,
         static_flow: static_flow::static_flow(prepared),
         scatter: Scatter {
             reading: None,

@@ -105,7 +105,8 @@ impl Page {
 
     /// Wrapped text; lines after the first are indented.
     fn paragraph(&mut self, words: &str, indent: usize, look: Ansi) {
-        for line in wrapped(words, self.width, indent) {
+        let words = without_endless_words(words);
+        for line in wrapped(&words, self.width, indent) {
             if self.colour && look != Ansi::new() {
                 self.text.push_str(&format!("{look}{line}{look:#}\n"));
             } else {
@@ -344,6 +345,15 @@ fn held(cell: &str) -> String {
 
 fn width(text: &str) -> usize {
     text.chars().map(columns).sum()
+}
+
+/// Words of more columns are no ids and no paths that anybody reads to their end.
+const LONGEST_WORD: usize = 120;
+
+/// Cuts words that would fill a screen in their middle.
+fn without_endless_words(text: &str) -> String {
+    let words = text.split(' ').map(|word| shortened(word, LONGEST_WORD));
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// Breaks text into lines of at most `width` columns; leading blanks are kept.

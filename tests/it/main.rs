@@ -4,6 +4,8 @@
 // clippy.toml does not reach functions they call.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+/// The page for newcomers, command by command.
+mod at_the_bench;
 /// Captures in any order and of any bytes.
 mod capture_properties;
 /// The program as its user meets it.
@@ -52,6 +54,8 @@ mod second_opinion;
 mod sets;
 /// Blank sheets, filled in and read back.
 mod sheet;
+/// Bench in five questions, quick check, correction.
+mod shop;
 /// A made-up injector with a known law.
 mod simulated;
 /// The surface over voltage and pressure against laws that are known.
