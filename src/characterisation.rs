@@ -10,7 +10,7 @@ mod finite;
 pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
 pub use document::{
     Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
-    to_json_lines,
+    write_line,
 };
 pub use finite::NotFinite;
 

@@ -8,6 +8,7 @@ mod demand;
 mod failure;
 mod files;
 mod fit;
+mod lines;
 mod pick;
 mod place;
 mod report;

@@ -14,6 +14,7 @@ pub mod demand;
 pub mod finding;
 pub mod fit;
 pub mod fluid;
+pub mod lines;
 pub mod matching;
 pub mod plots;
 pub mod report;

@@ -99,6 +99,11 @@ impl Dialect {
         }
     }
 
+    /// The same for a later part of the file.
+    pub fn continued(self) -> Self {
+        Self { start: 0, ..self }
+    }
+
     /// Whether a comma can be a decimal mark.
     pub fn decimal_comma(self) -> bool {
         self.separator != b','
@@ -168,6 +173,12 @@ impl<'a> Rows<'a> {
         };
         rows.advance_to(dialect.start);
         rows
+    }
+
+    /// Counts lines from `line`: the text is a part of a file.
+    pub fn starting_at(mut self, line: u64) -> Self {
+        self.line += line - 1;
+        self
     }
 
     /// Says how many cells the header has, so that readings in comments are noticed.

@@ -20,6 +20,14 @@ pub(super) enum Failure {
     /// Faults in the input that are on stdout as JSON already.
     #[error("{}", list_faults(.0))]
     Printed(Vec<Fault>),
+    /// Faults in a stream whose first lines may have been written.
+    #[error("{}", list_stream_faults(faults, *written))]
+    FaultyStream {
+        /// The faults.
+        faults: Vec<Fault>,
+        /// Lines written before.
+        written: u64,
+    },
     /// A file could not be read or written.
     #[error("{path}: {}{}", system_words(.error), hint_line(.error))]
     File {
@@ -54,7 +62,9 @@ impl Failure {
 
     fn faults(&self) -> &[Fault] {
         match self {
-            Self::Faults(faults) | Self::Printed(faults) => faults,
+            Self::Faults(faults) | Self::Printed(faults) | Self::FaultyStream { faults, .. } => {
+                faults
+            }
             _ => &[],
         }
     }
@@ -69,6 +79,12 @@ fn list_faults(faults: &[Fault]) -> String {
         fault_lines(faults, FAULTS_SHOWN),
         count(faults)
     )
+}
+
+fn list_stream_faults(faults: &[Fault], written: u64) -> String {
+    let list = fault_lines(faults, FAULTS_SHOWN);
+    let lines = if written == 1 { "line" } else { "lines" };
+    format!("{list}reading ended there; {written} {lines} written before")
 }
 
 fn count(faults: &[Fault]) -> String {

@@ -69,20 +69,17 @@ fn beside(
     faults: &mut Vec<Fault>,
 ) -> Result<Input, Failure> {
     let bench = match bench_path(args)? {
-        Some(path) => read_bench_file(&path, faults),
+        Some(path) => read_bench_at(&path, faults),
         None => Bench::default(),
     };
     Ok(Input {
         files,
         bench,
-        set_points: SetPoints {
-            voltage_v: args.voltage,
-            pressure_kpa: args.pressure,
-        },
+        set_points: args.set_points(),
     })
 }
 
-fn read_bench_file(path: &Path, faults: &mut Vec<Fault>) -> Bench {
+fn read_bench_at(path: &Path, faults: &mut Vec<Fault>) -> Bench {
     let bench = read_text(path)
         .map_err(|error| vec![unreadable(path, &error, "a bench file")])
         .and_then(|text| read_bench(&shown(path), &text));
@@ -90,6 +87,30 @@ fn read_bench_file(path: &Path, faults: &mut Vec<Fault>) -> Bench {
         faults.append(&mut of_bench);
         Bench::default()
     })
+}
+
+/// Reads the bench file, if there is one.
+pub(super) fn read_bench_file(args: &InputArgs) -> Result<Bench, Failure> {
+    let mut faults = Vec::new();
+    let bench = match bench_path(args)? {
+        Some(path) => read_bench_at(&path, &mut faults),
+        None => Bench::default(),
+    };
+    if faults.is_empty() {
+        Ok(bench)
+    } else {
+        Err(Failure::Faults(faults))
+    }
+}
+
+impl InputArgs {
+    /// Set points as typed.
+    pub(super) fn set_points(&self) -> SetPoints {
+        SetPoints {
+            voltage_v: self.voltage,
+            pressure_kpa: self.pressure,
+        }
+    }
 }
 
 /// Two captures of one name in different folders are named by their paths.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
 use super::files::{failed, guard_outputs, read_input, write_whole};
 use super::{Failure, Outcome, print};
-use crate::characterisation::{Characterisation, NotFinite, to_json, to_json_lines};
+use crate::characterisation::{Characterisation, NotFinite, to_json};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
 use crate::{Request, characterisation, characterise, plots, report};
@@ -26,6 +26,9 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             "use --model line with it, or leave one of the two out",
         ));
     }
+    if args.lines {
+        return super::lines::run(args);
+    }
     let input = read_input(&args.input)?;
     let request = Request {
         fit: fit_options(&args.model),
@@ -37,8 +40,6 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     let json = to_json(&document).map_err(not_finite)?;
     let shown = if args.json {
         json.clone()
-    } else if args.lines {
-        to_json_lines(&document).map_err(not_finite)?
     } else {
         report::terminal(&document, &terminal_style(args))?
     };
@@ -111,11 +112,11 @@ fn previous(path: &Path) -> PathBuf {
     PathBuf::from(name)
 }
 
-fn not_finite(error: NotFinite) -> Failure {
+pub(super) fn not_finite(error: NotFinite) -> Failure {
     Failure::other(error, "please report the capture that led here")
 }
 
-fn fit_options(args: &ModelArgs) -> FitOptions {
+pub(super) fn fit_options(args: &ModelArgs) -> FitOptions {
     FitOptions {
         model: args.model.into(),
         weights: args.weights.into(),

@@ -82,16 +82,19 @@ pub fn operating_points(fits: &[(&str, &SweepFit)], wanted: &[WantedPoint]) -> V
         return Vec::new();
     };
     if !wanted.is_empty() {
-        return wanted
-            .iter()
-            .map(|w| {
-                point(
-                    w.pulse_width_ms,
-                    w.voltage_v.or(voltage_v),
-                    w.pressure_kpa.or(pressure_kpa),
-                )
-            })
-            .collect();
+        let mut points: Vec<OperatingPoint> = Vec::new();
+        for w in wanted {
+            let point = point(
+                w.pulse_width_ms,
+                w.voltage_v.or(voltage_v),
+                w.pressure_kpa.or(pressure_kpa),
+            );
+            // Asked for twice, it is still one point.
+            if !points.iter().any(|p| p.label == point.label) {
+                points.push(point);
+            }
+        }
+        return points;
     }
     let here: Vec<&SweepFit> = fits
         .iter()

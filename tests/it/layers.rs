@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 18] = [
+const ORDER: [&str; 19] = [
     "units",
     "finding",
     "capture",
@@ -14,6 +14,7 @@ const ORDER: [&str; 18] = [
     "matching",
     "characterisation",
     "characterise",
+    "lines",
     "table",
     "demand",
     "setup",

@@ -34,6 +34,7 @@ mod fluid;
 mod html;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+mod lines;
 /// Real weighings with published lines.
 mod open_data;
 /// Picking from a stock, against every set and against other solvers.
@@ -50,6 +51,8 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// Flow and dead time of sets, benches kept apart, one line range for all conditions.
+mod set_figures;
 /// Placement, risks, verdicts, before and after, health.
 mod sets;
 /// Blank sheets, filled in and read back.
