@@ -4,7 +4,8 @@ use super::Picture;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, GRID, QUIET};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, heading, mark};
-use super::text::{file_stem, plain, signed, visible};
+use super::text::{file_stem, plain, signed};
+use crate::finding::visible;
 
 /// One kind of run with its trade of time for doubt.
 #[derive(Debug, Clone, PartialEq)]
