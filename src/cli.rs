@@ -123,5 +123,6 @@ fn style() -> crate::report::Style {
         colour,
         flow_unit: None,
         density: None,
+        locale: crate::words::Locale::default(),
     }
 }

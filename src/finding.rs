@@ -132,21 +132,29 @@ impl Finding {
             kind,
             severity: entry.severity,
             place,
-            text: fill(entry.text, &facts),
-            advice: fill(entry.advice, &facts),
+            text: fill(entry.text, &facts, '.'),
+            advice: fill(entry.advice, &facts, '.'),
             facts,
         }
+    }
+
+    /// Text and advice as the catalogue words them with these facts and another decimal mark.
+    pub fn worded(&self, decimal_mark: char) -> [String; 2] {
+        let entry = self.kind.entry();
+        [entry.text, entry.advice].map(|sentence| fill(sentence, &self.facts, decimal_mark))
     }
 }
 
 /// Puts the facts into a sentence of the catalogue.
-fn fill(sentence: &str, facts: &BTreeMap<String, Value>) -> String {
+fn fill(sentence: &str, facts: &BTreeMap<String, Value>, mark: char) -> String {
     let mut filled = sentence.to_owned();
     for (name, value) in facts {
         let shown = match value {
             Value::Number(number) => match (number.as_i64(), number.as_f64()) {
                 (Some(whole), _) => whole.to_string(),
-                (None, Some(x)) => trim_zeros(&crate::units::significant(x, 4)),
+                (None, Some(x)) => {
+                    trim_zeros(&crate::units::significant(x, 4)).replace('.', &mark.to_string())
+                }
                 (None, None) => number.to_string(),
             },
             Value::String(text) => text.clone(),

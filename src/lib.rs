@@ -24,6 +24,7 @@ pub mod sheet;
 pub mod surface;
 pub mod table;
 pub mod units;
+pub mod words;
 
 mod characterise;
 

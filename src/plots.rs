@@ -5,6 +5,7 @@
 //! holds; it must not fit, draw a number that is not finite, or use the
 //! machine's fonts.
 
+mod budget;
 mod canvas;
 mod colour;
 mod dead_time;
@@ -12,6 +13,7 @@ mod delivery;
 mod deviations;
 mod frame;
 mod linearity;
+mod overview;
 mod text;
 mod trade;
 
@@ -19,13 +21,18 @@ use std::collections::HashSet;
 
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
-pub use crate::finding::visible;
+use crate::words::Voice;
 
+pub use budget::budgets;
+pub(crate) use colour::dark_rules;
 pub use dead_time::dead_times;
 pub use delivery::deliveries;
 pub use deviations::deviations;
+pub(crate) use deviations::point_label;
 pub use linearity::linearities;
-pub(crate) use text::{columns, plain, shortened, voltage};
+pub use overview::overview;
+pub use text::visible;
+pub(crate) use text::{columns, shortened};
 pub use trade::{TradeSeries, doubt_against_time};
 
 /// One picture, ready to be written to a file or set into a report.
@@ -44,14 +51,18 @@ pub struct Picture {
 /// Draws every picture that the file has figures for, with file names that differ.
 ///
 /// Order: the set's deviations, dead time against voltage, then for each
-/// injector delivery and linearity by stage and pressure. Names differ in more
+/// injector delivery and linearity by stage and pressure, then everything of it
+/// in one picture and its budget. Names differ in more
 /// than letter case, for file systems that do not tell it.
 pub fn pictures(document: &Characterisation) -> Vec<Picture> {
-    let mut all: Vec<Picture> = deviations(document).into_iter().collect();
-    all.extend(dead_times(document));
+    let v = Voice::default();
+    let mut all: Vec<Picture> = deviations(document, v).into_iter().collect();
+    all.extend(dead_times(document, v));
     for injector in &document.injectors {
-        all.extend(deliveries(injector));
-        all.extend(linearities(injector));
+        all.extend(deliveries(injector, v));
+        all.extend(linearities(injector, v));
+        all.extend(overview(injector, v));
+        all.extend(budgets(injector, v));
     }
     let mut taken = HashSet::new();
     for picture in &mut all {
@@ -74,8 +85,8 @@ struct Group<'a> {
 
 impl Group<'_> {
     /// Pressure and stage in words, as `300 kPa, cleaned`.
-    fn condition(&self) -> String {
-        text::condition(self.stage, self.pressure_kpa)
+    fn condition(&self, v: Voice) -> String {
+        text::condition(self.stage, self.pressure_kpa, v)
     }
 
     /// A file name from a picture's kind, an injector and the condition.
@@ -88,11 +99,11 @@ impl Group<'_> {
     }
 
     /// A label for each sweep: its voltage, and its file where the voltage says too little.
-    fn labels(&self) -> Vec<String> {
+    fn labels(&self, v: Voice) -> Vec<String> {
         let volts: Vec<String> = self
             .sweeps
             .iter()
-            .map(|sweep| text::voltage(sweep.voltage_v))
+            .map(|sweep| v.voltage(sweep.voltage_v))
             .collect();
         let twice = |label: &String| volts.iter().filter(|other| *other == label).count() > 1;
         volts

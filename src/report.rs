@@ -2,14 +2,16 @@
 //!
 //! In: a [`Characterisation`](crate::characterisation::Characterisation) and how
 //! it should look. Out: text. What is said is decided once in `statements`, and
-//! dressed afterwards. This module must not do arithmetic beyond units and
-//! rounding, and knows no files.
+//! dressed afterwards. What a page needs beyond the file (two stages compared,
+//! figures between measured pressures) it asks of `matching` and `surface`; this
+//! module must not do arithmetic beyond units and rounding, and knows no files.
 
 mod background;
 mod changes;
 mod html;
 mod notes;
 mod numbers;
+mod sheet;
 mod statements;
 mod terminal;
 mod verdict;
@@ -17,9 +19,11 @@ mod verdict;
 use thiserror::Error;
 
 use crate::units::{Basis, FlowUnit};
+use crate::words::{Locale, Voice};
 
 pub use changes::changes_text;
 pub use html::html;
+pub use sheet::{Form, JobSheet, LARGEST_LOGO, LONGEST_LOGO_SIDE, Logo, LogoError, Sheet};
 pub use terminal::{check_text, set_text, terminal};
 
 /// How a report should look.
@@ -33,6 +37,15 @@ pub struct Style {
     pub flow_unit: Option<FlowUnit>,
     /// Density for conversion between volume and mass, g/mL; `None` takes that of the bench's fluid.
     pub density: Option<f64>,
+    /// How numbers and dates are written.
+    pub locale: Locale,
+}
+
+impl Style {
+    /// The words and figures to speak in.
+    pub(crate) fn voice(&self) -> Voice {
+        Voice::new(self.locale)
+    }
 }
 
 /// Why a report cannot be written as asked.

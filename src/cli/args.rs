@@ -9,6 +9,7 @@ use super::table::{TABLE_HELP, TableArgs};
 use crate::fit::{DroppedRow, ModelChoice, WeightChoice};
 use crate::matching::WantedPoint;
 use crate::units::{FlowUnit, Quantity, parse, parse_bare};
+use crate::words::Locale;
 
 /// From a flow bench's readings to flow, dead time and a matched set, each with its doubt.
 #[derive(Debug, Parser)]
@@ -53,7 +54,8 @@ pub enum Command {
     #[command(after_help = super::place::HELP)]
     Place(super::place::PlaceArgs),
     /// Write the report (one HTML file) of a characterisation file
-    Report(ReportArgs),
+    #[command(after_help = super::report::HELP)]
+    Report(Box<ReportArgs>),
     /// Dead time, flow, correction or pulse width on the axes that a controller has
     #[command(after_help = TABLE_HELP)]
     Table(TableArgs),
@@ -182,6 +184,43 @@ pub struct ReportArgs {
     /// Unit of flow
     #[arg(long, value_parser = flow_unit, value_name = "cc/min|lb/h|g/s|mm3/ms|mg/ms")]
     pub units: Option<FlowUnit>,
+    /// Differential pressure of the numbers to enter; without this, the one that was run
+    /// nearest to 300 kPa
+    #[arg(long, value_parser = pressure, value_name = "300kPa")]
+    pub pressure: Option<f64>,
+    /// What the report looks like and is headed with
+    #[command(flatten)]
+    pub sheet: SheetArgs,
+}
+
+/// Form, way of writing and job sheet of a report.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Report")]
+pub struct SheetArgs {
+    /// Only the verdict, the set, numbers to enter, change, checks and cautions
+    #[arg(long)]
+    pub short: bool,
+    /// How numbers and dates are written (the words are English)
+    #[arg(long, value_parser = locale, default_value = "en", value_name = "en|en-US|de|fr|sv")]
+    pub locale: Locale,
+    /// Customer reference; goes before the one in the bench file
+    #[arg(long, value_name = "TEXT")]
+    pub reference: Option<String>,
+    /// Part numbers, free text
+    #[arg(long, value_name = "TEXT")]
+    pub parts: Option<String>,
+    /// Technician; goes before the operator in the bench file
+    #[arg(long, value_name = "TEXT")]
+    pub technician: Option<String>,
+    /// Date; 2026-03-02 is written as the locale does, other text as it stands
+    #[arg(long, value_name = "DATE")]
+    pub date: Option<String>,
+    /// Name of the shop
+    #[arg(long, value_name = "TEXT")]
+    pub shop: Option<String>,
+    /// Logo of the shop: PNG or JPEG, at most 200 KiB and 2000 pixels a side
+    #[arg(long, value_name = "FILE")]
+    pub logo: Option<PathBuf>,
 }
 
 /// Captures, bench file and set points.
@@ -350,6 +389,16 @@ fn flow_unit(text: &str) -> Result<FlowUnit, String> {
                 words.join(", ")
             )
         })
+}
+
+fn locale(text: &str) -> Result<Locale, String> {
+    let known = Locale::ALL
+        .iter()
+        .find(|(tag, _)| tag.eq_ignore_ascii_case(text));
+    known.map(|(_, locale)| *locale).ok_or_else(|| {
+        let tags: Vec<_> = Locale::ALL.iter().map(|(tag, _)| *tag).collect();
+        format!("`{text}` is not known; write one of {}", tags.join(", "))
+    })
 }
 
 fn dropped_row(text: &str) -> Result<DroppedRow, String> {

@@ -47,7 +47,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         replace(path, &document, &json, &terminal_style(args))?;
     }
     if let Some(path) = &args.report {
-        let page = report::html(&document, &terminal_style(args))?;
+        let page = report::html(&document, &terminal_style(args), &report::Sheet::default())?;
         write_whole(path, page.as_bytes())?;
     }
     if let Some(folder) = &args.plots {

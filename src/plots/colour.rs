@@ -82,6 +82,78 @@ fn from_oklab([lightness, a, b]: [f64; 3]) -> RGBColor {
     )
 }
 
+/// sRGB to OKLab, the way back of [`from_oklab`].
+fn to_oklab(RGBColor(r, g, b): RGBColor) -> [f64; 3] {
+    let linear = |byte: u8| {
+        let x = f64::from(byte) / 255.0;
+        if x <= 0.040_45 {
+            x / 12.92
+        } else {
+            ((x + 0.055) / 1.055).powf(2.4)
+        }
+    };
+    let (r, g, b) = (linear(r), linear(g), linear(b));
+    let l = (0.412_221_470_8 * r + 0.536_332_536_3 * g + 0.051_445_992_9 * b).cbrt();
+    let m = (0.211_903_498_2 * r + 0.680_699_545_1 * g + 0.107_396_956_6 * b).cbrt();
+    let s = (0.088_302_461_9 * r + 0.281_718_837_6 * g + 0.629_978_700_5 * b).cbrt();
+    [
+        0.210_454_255_3 * l + 0.793_617_785_0 * m - 0.004_072_046_8 * s,
+        1.977_998_495_1 * l - 2.428_592_205_0 * m + 0.450_593_709_9 * s,
+        0.025_904_037_1 * l + 0.782_771_766_2 * m - 0.808_675_766_0 * s,
+    ]
+}
+
+/// The dark page's paper, ink and the shades between; the page's style uses the same.
+const DARK: [(RGBColor, RGBColor); 6] = [
+    (INK, RGBColor(0xe8, 0xea, 0xed)),
+    (QUIET, RGBColor(0xad, 0xb5, 0xbf)),
+    (RULE, RGBColor(0x80, 0x88, 0x92)),
+    (GRID, RGBColor(0x2d, 0x33, 0x3a)),
+    (SHADE, RGBColor(0x22, 0x28, 0x2f)),
+    (PAPER, RGBColor(0x14, 0x17, 0x1b)),
+];
+
+/// A colour of the pictures on dark paper: what is dark becomes light, the hue stays.
+fn on_dark(colour: RGBColor) -> RGBColor {
+    if let Some((_, dark)) = DARK.iter().find(|(light, _)| *light == colour) {
+        return *dark;
+    }
+    let [lightness, a, b] = to_oklab(colour);
+    from_oklab([0.93 - 0.8 * (lightness - 0.28), 0.8 * a, 0.8 * b])
+}
+
+/// Style rules that give pictures their colours on dark paper.
+///
+/// Pictures name their colours on each element; a rule for each colour that
+/// occurs overrides it. The pictures themselves stay the same for all uses.
+pub(crate) fn dark_rules<'a>(pictures: impl Iterator<Item = &'a str>) -> String {
+    let mut colours: std::collections::BTreeSet<&str> = std::collections::BTreeSet::new();
+    for svg in pictures {
+        for (at, _) in svg.match_indices("=\"#") {
+            if let Some(code) = svg.get(at + 2..at + 9) {
+                colours.insert(code);
+            }
+        }
+    }
+    let mut rules = String::new();
+    for code in colours {
+        fn all(parts: [Option<u8>; 3]) -> Option<RGBColor> {
+            Some(RGBColor(parts[0]?, parts[1]?, parts[2]?))
+        }
+        let byte = |at: usize| {
+            code.get(at..at + 2)
+                .and_then(|h| u8::from_str_radix(h, 16).ok())
+        };
+        if let Some(colour) = all([byte(1), byte(3), byte(5)]) {
+            let RGBColor(r, g, b) = on_dark(colour);
+            rules.push_str(&format!(
+                "[fill=\"{code}\"]{{fill:#{r:02x}{g:02x}{b:02x}}}[stroke=\"{code}\"]{{stroke:#{r:02x}{g:02x}{b:02x}}}\n"
+            ));
+        }
+    }
+    rules
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

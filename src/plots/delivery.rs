@@ -2,15 +2,15 @@
 
 use plotters::style::RGBColor;
 
-use super::canvas::{Align, Canvas, Caption, body, picture};
+use super::canvas::{self, Align, Canvas, Caption, body, picture};
 use super::colour::{self, GRID, QUIET, SHADE};
-use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom, mark};
-use super::text::{plain, shortened};
+use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom, mark_sized};
+use super::text::{shortened, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
 use crate::characterisation::SweepFit;
-use crate::finding::visible;
 use crate::units::Basis;
+use crate::words::{Voice, fill};
 
 const TOP: f64 = 84.0;
 
@@ -21,15 +21,15 @@ const TOP: f64 = 84.0;
 /// line range and thin beyond, with its 95 % band. The band is the standard
 /// uncertainty of the line from the stored covariance, times the coverage
 /// factor that the slope's own interval was made with.
-pub fn deliveries(injector: &Injector) -> Vec<Picture> {
+pub fn deliveries(injector: &Injector, v: Voice) -> Vec<Picture> {
     groups(injector)
         .iter()
-        .filter_map(|group| delivery(injector, group))
+        .filter_map(|group| delivery(injector, group, v))
         .collect()
 }
 
 /// A straight line with what is needed to draw it.
-struct Line {
+pub(super) struct Line {
     slope: f64,
     offset: f64,
     range: Option<[f64; 2]>,
@@ -38,7 +38,7 @@ struct Line {
 }
 
 impl Line {
-    fn of(sweep: &SweepFit) -> Option<Self> {
+    pub fn of(sweep: &SweepFit) -> Option<Self> {
         let (slope, offset) = (sweep.slope.as_ref()?, sweep.flow_offset.as_ref()?);
         let coverage = slope
             .half_width()
@@ -81,7 +81,7 @@ impl Line {
     }
 }
 
-fn delivery(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
+fn delivery(injector: &Injector, group: &Group<'_>, v: Voice) -> Option<Picture> {
     let points = || group.sweeps.iter().flat_map(|s| &s.points);
     let x = Span::of(points().map(|p| p.pulse_width_ms).filter(|w| *w > 0.0))?;
     let y = Span::of(
@@ -93,11 +93,8 @@ fn delivery(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
     let id = visible(&injector.id);
     let caption = Caption {
         file_stem: group.stem("delivery", &injector.id),
-        title: format!(
-            "{}: delivered per pulse against pulse width",
-            shortened(&id, 30)
-        ),
-        alt: alternative(&id, group, &lines),
+        title: fill(v.words.delivery_title, &[&shortened(&id, 30)]),
+        alt: alternative(&id, group, &lines, v),
     };
     let common = common_range(&lines);
     let rows = group.sweeps.len() * if common.is_some() { 1 } else { 2 } + 5;
@@ -111,49 +108,46 @@ fn delivery(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
         across: PLOT_X,
         down: [TOP, height - 54.0],
     };
-    Some(picture(caption, (WIDTH, height), |canvas| {
+    Some(picture(caption, (WIDTH, height), v, |canvas| {
         heading(
             canvas,
-            &format!(
-                "{}: delivered per pulse against pulse width",
-                shortened(&id, 30)
-            ),
-            &group.condition(),
+            &fill(v.words.delivery_title, &[&shortened(&id, 30)]),
+            &group.condition(v),
         );
         if let Some([lo, hi]) = common {
             let (from, to) = (panel.at(lo, panel.y.hi), panel.at(hi, panel.y.lo));
             canvas.rectangle(from, to, SHADE);
         }
         panel.axes(canvas, 6, true);
-        panel.x_name(canvas, "pulse width, ms");
-        canvas.text((16.0, TOP - 18.0), amount_name(group), body(Align::Left));
+        panel.x_name(canvas, v.words.width_axis);
+        canvas.text((16.0, TOP - 18.0), amount_name(group, v), body(Align::Left));
         for (i, (sweep, line)) in group.sweeps.iter().zip(&lines).enumerate() {
             let colour = colour::ramp(i, group.sweeps.len());
             if let Some(line) = line {
                 draw_line(canvas, &panel, line, colour);
             }
-            draw_readings(canvas, &panel, sweep, i, colour);
+            draw_readings(canvas, &panel, sweep, i, (colour, 4.5));
         }
         legend(canvas, &panel, group, &lines, common);
     }))
 }
 
 /// Name of the vertical axis with its unit.
-fn amount_name(group: &Group<'_>) -> &'static str {
+pub(super) fn amount_name(group: &Group<'_>, v: Voice) -> &'static str {
     match group.sweeps.first().map(|s| s.basis) {
-        Some(Basis::Mass) => "delivered per pulse, mg",
-        _ => "delivered per pulse, mm³",
+        Some(Basis::Mass) => v.words.delivered_mg_axis,
+        _ => v.words.delivered_mm3_axis,
     }
 }
 
 /// The line range, where all lines have the same.
-fn common_range(lines: &[Option<Line>]) -> Option<[f64; 2]> {
+pub(super) fn common_range(lines: &[Option<Line>]) -> Option<[f64; 2]> {
     let mut ranges = lines.iter().flatten().map(|l| l.range);
     let first = ranges.next()??;
     ranges.all(|r| r == Some(first)).then_some(first)
 }
 
-fn draw_line(canvas: &Canvas<'_>, panel: &Panel, line: &Line, colour: RGBColor) {
+pub(super) fn draw_line(canvas: &Canvas<'_>, panel: &Panel, line: &Line, colour: RGBColor) {
     let (start, end) = (line.start(panel), panel.x.hi);
     if line.band.is_some() {
         // A hyperbola this flat needs few corners.
@@ -175,20 +169,36 @@ fn draw_line(canvas: &Canvas<'_>, panel: &Panel, line: &Line, colour: RGBColor) 
     }
 }
 
-fn draw_readings(
+pub(super) fn draw_readings(
     canvas: &Canvas<'_>,
     panel: &Panel,
     sweep: &SweepFit,
     index: usize,
-    colour: RGBColor,
+    (colour, size): (RGBColor, f64),
 ) {
+    let v = canvas.voice;
+    let unit = sweep.basis.amount_unit().word();
     for point in sweep.points.iter().filter(|p| p.pulse_width_ms > 0.0) {
         let at = panel.at(point.pulse_width_ms, point.delivered);
-        if point.used {
-            mark(canvas, at, index, colour);
+        let width = v.plain(point.pulse_width_ms);
+        let amount = v.plain(point.delivered);
+        let sentence = if point.used {
+            v.words.reading_point
         } else {
-            cross(canvas, at, colour);
-        }
+            v.words.reading_point_out
+        };
+        let place = format!("{}:{}", shortened(&visible(&point.source), 30), point.line);
+        let group = canvas::Group {
+            injector: None,
+            says: fill(sentence, &[&width, &amount, unit, &place]),
+        };
+        canvas.group(group, |canvas| {
+            if point.used {
+                mark_sized(canvas, at, index, colour, size);
+            } else {
+                cross(canvas, at, colour);
+            }
+        });
     }
 }
 
@@ -199,11 +209,14 @@ fn legend(
     lines: &[Option<Line>],
     common: Option<[f64; 2]>,
 ) {
-    let mut legend = Legend::new(canvas, TOP, "supply voltage");
+    let v = canvas.voice;
+    let mut legend = Legend::new(canvas, TOP, v.words.supply_voltage);
     let count = group.sweeps.len();
     // The highest voltage delivers most and lies on top, in the plot as here.
-    for (i, label) in group.labels().iter().enumerate().rev() {
-        legend.entry(label, |at| mark(canvas, at, i, colour::ramp(i, count)));
+    for (i, label) in group.labels(v).iter().enumerate().rev() {
+        legend.entry(label, |at| {
+            mark_sized(canvas, at, i, colour::ramp(i, count), 4.5);
+        });
         match (common, lines[i].as_ref()) {
             (
                 None,
@@ -212,9 +225,9 @@ fn legend(
                     ..
                 }),
             ) => {
-                legend.words(&format!("line {} to {} ms", plain(*lo), plain(*hi)));
+                legend.words(&fill(v.words.line_from_to, &[&v.plain(*lo), &v.plain(*hi)]));
             }
-            (None, _) => legend.words("no line"),
+            (None, _) => legend.words(v.words.no_line),
             _ => {}
         }
     }
@@ -223,26 +236,26 @@ fn legend(
         |(x, y): (f64, f64), width: f64| canvas.line(&[(x - 10.0, y), (x + 10.0, y)], width, QUIET);
     match common {
         Some([lo, hi]) => {
-            legend.entry("line in its range,", |at| {
+            legend.entry(v.words.line_in_range_comma, |at| {
                 canvas.rectangle((at.0 - 12.0, at.1 - 7.0), (at.0 + 12.0, at.1 + 7.0), SHADE);
                 bar(at, 2.0);
             });
-            legend.words(&format!("{} to {} ms", plain(lo), plain(hi)));
+            legend.words(&fill(v.words.from_to_ms, &[&v.plain(lo), &v.plain(hi)]));
         }
         None if lines.iter().flatten().any(|l| l.range.is_some()) => {
-            legend.entry("line in its range", |at| bar(at, 2.0));
+            legend.entry(v.words.line_in_range, |at| bar(at, 2.0));
         }
         None => {}
     }
     if lines.iter().any(Option::is_some) {
-        legend.entry("line continued", |at| bar(at, 0.5));
+        legend.entry(v.words.line_continued, |at| bar(at, 0.5));
     }
     if let Some(half) = widest_band(panel, lines) {
         legend.entry(
             if half < 2.0 {
-                "95 % band (thin)"
+                v.words.band_thin
             } else {
-                "95 % band"
+                v.words.band
             },
             |(x, y)| canvas.rectangle((x - 10.0, y - 5.0), (x + 10.0, y + 5.0), GRID),
         );
@@ -252,7 +265,7 @@ fn legend(
         .iter()
         .any(|s| s.points.iter().any(|p| !p.used))
     {
-        legend.entry("reading left out", |at| cross(canvas, at, QUIET));
+        legend.entry(v.words.reading_left_out, |at| cross(canvas, at, QUIET));
     }
 }
 
@@ -266,25 +279,28 @@ fn widest_band(panel: &Panel, lines: &[Option<Line>]) -> Option<f64> {
         .reduce(f64::max)
 }
 
-fn alternative(id: &str, group: &Group<'_>, lines: &[Option<Line>]) -> String {
-    let mut said = format!(
-        "Injector {id}, {}. Delivered quantity per pulse rises with pulse width.",
-        group.condition()
-    );
-    for (label, (sweep, line)) in group.labels().iter().zip(group.sweeps.iter().zip(lines)) {
+pub(super) fn alternative(id: &str, group: &Group<'_>, lines: &[Option<Line>], v: Voice) -> String {
+    let mut said = fill(v.words.delivery_alt, &[id, &group.condition(v)]);
+    for (label, (sweep, line)) in group.labels(v).iter().zip(group.sweeps.iter().zip(lines)) {
         let unit = sweep.basis.amount_unit().word();
         let line = match line {
-            Some(line) => format!(
-                "line of slope {} {unit}/ms through zero at {} ms",
-                plain(line.slope),
-                plain(-line.offset / line.slope)
+            Some(line) => fill(
+                v.words.line_alt,
+                &[
+                    &v.plain(line.slope),
+                    unit,
+                    &v.plain(-line.offset / line.slope),
+                ],
             ),
-            None => "no line".to_owned(),
+            None => v.words.no_line.to_owned(),
         };
         let left_out = sweep.points.iter().filter(|p| !p.used).count();
-        said.push_str(&format!(
-            " {label}: {} readings, {left_out} left out, {line}.",
-            sweep.points.len()
+        let count = sweep.points.len().to_string();
+        let left_out = left_out.to_string();
+        said.push(' ');
+        said.push_str(&fill(
+            v.words.delivery_alt_sweep,
+            &[label, &count, &left_out, &line],
         ));
     }
     said

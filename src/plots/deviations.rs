@@ -1,14 +1,14 @@
 //! The set at a glance: each injector's deviation at each operating point.
 
 use super::Picture;
-use super::canvas::{Align, Canvas, Caption, Type, body, picture};
+use super::canvas::{Align, Canvas, Caption, Group, Type, body, picture};
 use super::colour::{self, GRID, QUIET, RULE, SHADE};
 use super::frame::{Panel, Span, WIDTH, heading, mark, whisker};
-use super::text::{fitted, plain, shortened, signed};
+use super::text::{fitted, shortened, visible};
 use crate::characterisation::Characterisation;
 use crate::characterisation::{Deviation, OperatingPoint, SetMatch};
-use crate::finding::visible;
 use crate::units::rounded_pair;
+use crate::words::{Voice, fill};
 
 const TOP: f64 = 76.0;
 /// Height of one injector's row, and of the space above a panel for its name.
@@ -24,7 +24,7 @@ const FIGURES_X: f64 = 666.0;
 ///
 /// The tolerance limits the distance from the lowest to the highest injector, so
 /// the band is that wide and stands midway between those two.
-pub fn deviations(document: &Characterisation) -> Option<Picture> {
+pub fn deviations(document: &Characterisation, v: Voice) -> Option<Picture> {
     let set = document.set_match.as_ref()?;
     let panels: Vec<(&OperatingPoint, Vec<&Deviation>)> = set
         .operating_points
@@ -39,16 +39,17 @@ pub fn deviations(document: &Characterisation) -> Option<Picture> {
         .filter(|(_, here)| !here.is_empty())
         .collect();
     let x = span(set, &panels)?;
-    let title = "How far each injector is from the set mean".to_owned();
-    let under = tolerance_words(set);
+    let title = v.words.deviations_title.to_owned();
+    let under = tolerance_words(set, v);
     let caption = Caption {
         file_stem: "set-deviations".to_owned(),
         title: title.clone(),
-        alt: alternative(&panels, &under),
+        alt: alternative(&panels, &under, v),
     };
     let rows: usize = panels.iter().map(|(_, here)| here.len()).sum();
     let height = TOP + rows as f64 * ROW + panels.len() as f64 * (NAME + 8.0) + 58.0;
-    Some(picture(caption, (WIDTH, height), |canvas| {
+    let number = |id: &str| document.injectors.iter().position(|i| i.id == id);
+    Some(picture(caption, (WIDTH, height), v, |canvas| {
         heading(canvas, &title, &under);
         let mut top = TOP;
         for (i, (point, here)) in panels.iter().enumerate() {
@@ -62,7 +63,7 @@ pub fn deviations(document: &Characterisation) -> Option<Picture> {
                 across: ACROSS,
                 down: [top + NAME, bottom],
             };
-            one_point(canvas, &panel, set, point, here, i == 0);
+            one_point(canvas, &panel, set, (point, here), i == 0, &number);
             if i + 1 == panels.len() {
                 feet(canvas, &panel);
             }
@@ -97,10 +98,11 @@ fn one_point(
     canvas: &Canvas<'_>,
     panel: &Panel,
     set: &SetMatch,
-    point: &OperatingPoint,
-    here: &[&Deviation],
+    (point, here): (&OperatingPoint, &[&Deviation]),
     first: bool,
+    number: &dyn Fn(&str) -> Option<usize>,
 ) {
+    let v = canvas.voice;
     let [top, bottom] = panel.down;
     if let Some([lo, hi]) = band(set, here) {
         let column = |v: f64| panel.at(v, 0.0).0;
@@ -118,7 +120,7 @@ fn one_point(
     };
     canvas.text(
         (16.0, top - 12.0),
-        &fitted(&visible(&point.label), 560.0, 13.4),
+        &fitted(&point_label(point, v), 560.0, 13.4),
         bold,
     );
     if first {
@@ -126,12 +128,25 @@ fn one_point(
             colour: QUIET,
             ..body(Align::Left)
         };
-        canvas.text((FIGURES_X, top - 12.0), "% of the mean", quiet);
+        canvas.text((FIGURES_X, top - 12.0), v.words.percent_of_mean, quiet);
     }
     for (i, deviation) in here.iter().enumerate() {
         let row = top + (i as f64 + 0.5) * ROW;
         canvas.line(&[(panel.across[0], row), (panel.across[1], row)], 0.5, GRID);
-        one_injector(canvas, panel, deviation, row, i);
+        let group = Group {
+            injector: number(&deviation.injector),
+            says: fill(
+                v.words.deviation_point,
+                &[
+                    &shortened(&visible(&deviation.injector), 30),
+                    &point_label(point, v),
+                    &figure(deviation, v),
+                ],
+            ),
+        };
+        canvas.group(group, |canvas| {
+            one_injector(canvas, panel, deviation, row, i)
+        });
     }
 }
 
@@ -154,11 +169,15 @@ fn one_injector(canvas: &Canvas<'_>, panel: &Panel, deviation: &Deviation, row: 
         index,
         colour,
     );
-    canvas.text((FIGURES_X, row), &figure(deviation), body(Align::Left));
+    canvas.text(
+        (FIGURES_X, row),
+        &figure(deviation, canvas.voice),
+        body(Align::Left),
+    );
 }
 
 /// Deviation and half its interval in percent, as `+0.42 ± 0.31`.
-fn figure(deviation: &Deviation) -> String {
+fn figure(deviation: &Deviation, v: Voice) -> String {
     let half = match deviation.interval_95 {
         [Some(lo), Some(hi)] => Some((hi - lo) / 2.0),
         _ => None,
@@ -167,9 +186,13 @@ fn figure(deviation: &Deviation) -> String {
     match doubt {
         Some(doubt) => {
             let places = doubt.split_once('.').map_or(0, |(_, tail)| tail.len());
-            format!("{} ± {doubt}", signed(deviation.percent, places, true))
+            format!(
+                "{} ± {}",
+                v.signed(deviation.percent, places, true),
+                v.figure(&doubt)
+            )
         }
-        None => format!("{value}, not bounded"),
+        None => format!("{}, {}", v.figure(&value), v.words.not_bounded),
     }
 }
 
@@ -180,40 +203,57 @@ fn feet(canvas: &Canvas<'_>, panel: &Panel) {
     let [left, right] = panel.across;
     canvas.text(
         ((left + right) / 2.0, row),
-        "deviation from the set mean, %",
+        canvas.voice.words.deviation_axis,
         body(Align::Middle),
     );
     let quiet = |align| Type {
         colour: QUIET,
         ..body(align)
     };
-    canvas.text((left, row), "← leaner", quiet(Align::Left));
-    canvas.text((right, row), "richer →", quiet(Align::Right));
+    canvas.text(
+        (left, row),
+        canvas.voice.words.leaner_arrow,
+        quiet(Align::Left),
+    );
+    canvas.text(
+        (right, row),
+        canvas.voice.words.richer_arrow,
+        quiet(Align::Right),
+    );
 }
 
-fn tolerance_words(set: &SetMatch) -> String {
+/// Pulse width, voltage and pressure of an operating point.
+pub(crate) fn point_label(point: &OperatingPoint, v: Voice) -> String {
+    let mut label = format!("{} ms", v.plain(point.pulse_width_ms));
+    if let Some(volts) = point.voltage_v {
+        label.push_str(&format!(", {} V", v.plain(volts)));
+    }
+    if point.pressure_kpa.is_some() {
+        label.push_str(&format!(", {}", v.pressure(point.pressure_kpa)));
+    }
+    label
+}
+
+fn tolerance_words(set: &SetMatch, v: Voice) -> String {
     let stage = set
         .stage
         .as_deref()
         .map(|stage| format!("{}. ", shortened(&visible(stage), 24)))
         .unwrap_or_default();
     match set.tolerance_percent {
-        Some(percent) => format!(
-            "{stage}Bars: 95 % intervals. Shaded: the tolerance, {} % from lowest to highest.",
-            plain(percent)
-        ),
-        None => format!("{stage}Bars: 95 % intervals. No tolerance was stated."),
+        Some(percent) => stage + &fill(v.words.bars_and_tolerance, &[&v.plain(percent)]),
+        None => stage + v.words.bars_no_tolerance,
     }
 }
 
-fn alternative(panels: &[(&OperatingPoint, Vec<&Deviation>)], under: &str) -> String {
-    let mut said = format!("Deviation of each injector from the set mean, percent. {under}");
+fn alternative(panels: &[(&OperatingPoint, Vec<&Deviation>)], under: &str, v: Voice) -> String {
+    let mut said = format!("{} {under}", v.words.deviations_alt);
     for (point, here) in panels {
         let list: Vec<_> = here
             .iter()
-            .map(|d| format!("{} {}", visible(&d.injector), figure(d)))
+            .map(|d| format!("{} {}", visible(&d.injector), figure(d, v)))
             .collect();
-        said.push_str(&format!(" {}: {}.", visible(&point.label), list.join(", ")));
+        said.push_str(&format!(" {}: {}.", point_label(point, v), list.join(", ")));
     }
     said
 }

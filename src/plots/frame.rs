@@ -4,7 +4,7 @@ use plotters::style::RGBColor;
 
 use super::canvas::{Align, Canvas, Type, body};
 use super::colour::{GRID, INK, PAPER, QUIET, RULE};
-use super::text::{fitted, signed};
+use super::text::fitted;
 use crate::units::Interval;
 
 /// Width of every picture, pixels.
@@ -86,17 +86,32 @@ impl Panel {
     /// Grid, tick labels and the two axes. Labels of x only where `x_labels` is set.
     pub fn axes(&self, canvas: &Canvas<'_>, y_ticks: usize, x_labels: bool) {
         self.x_ticks(canvas, x_labels);
+        self.grid(canvas, y_ticks, true);
+    }
+
+    /// Horizontal grid lines, with labels on the left where `labels` is set.
+    pub fn grid(&self, canvas: &Canvas<'_>, y_ticks: usize, labels: bool) {
+        for y in ticks(self.y, y_ticks).0 {
+            let (_, row) = self.at(self.x.lo, y);
+            canvas.line(&[(self.across[0], row), (self.across[1], row)], 0.5, GRID);
+        }
+        if labels {
+            self.grid_labels(canvas, y_ticks);
+        }
+    }
+
+    /// Labels of the horizontal grid lines.
+    pub fn grid_labels(&self, canvas: &Canvas<'_>, y_ticks: usize) {
         let (steps, places) = ticks(self.y, y_ticks);
         for y in steps {
             let (_, row) = self.at(self.x.lo, y);
-            canvas.line(&[(self.across[0], row), (self.across[1], row)], 0.5, GRID);
             let quiet = Type {
                 colour: QUIET,
                 ..body(Align::Right)
             };
             canvas.text(
                 (self.across[0] - 8.0, row),
-                &signed(y, places, false),
+                &canvas.voice.signed(y, places, false),
                 quiet,
             );
         }
@@ -104,8 +119,15 @@ impl Panel {
 
     /// Vertical grid lines with labels below, and the line they stand on.
     pub fn x_ticks(&self, canvas: &Canvas<'_>, labels: bool) {
+        // A label and the space beside it take some 60 pixels.
+        let room = (self.across[1] - self.across[0]) / 60.0;
+        self.x_ticks_about(canvas, (room as usize).clamp(3, 8), labels);
+    }
+
+    /// The same with about `count` of them.
+    pub fn x_ticks_about(&self, canvas: &Canvas<'_>, count: usize, labels: bool) {
         let [top, bottom] = self.down;
-        let (steps, places) = ticks(self.x, 8);
+        let (steps, places) = ticks(self.x, count);
         for x in steps {
             let (column, _) = self.at(x, self.y.lo);
             canvas.line(&[(column, top), (column, bottom)], 0.5, GRID);
@@ -114,7 +136,8 @@ impl Panel {
                     colour: QUIET,
                     ..body(Align::Middle)
                 };
-                canvas.text((column, bottom + 14.0), &signed(x, places, false), quiet);
+                let label = canvas.voice.signed(x, places, false);
+                canvas.text((column, bottom + 14.0), &label, quiet);
             }
         }
         canvas.line(

@@ -2,14 +2,14 @@
 
 use plotters::style::RGBColor;
 
-use super::canvas::{Align, Canvas, Caption, Type, body, picture};
+use super::canvas::{self, Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, QUIET, RULE};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, cross, heading, legend_bottom};
-use super::text::{fitted, plain, shortened, signed};
+use super::text::{fitted, shortened, visible};
 use super::{Group, Picture, groups};
 use crate::characterisation::Injector;
 use crate::characterisation::SweepFit;
-use crate::finding::visible;
+use crate::words::{Voice, fill};
 
 const TOP: f64 = 88.0;
 /// Height of a strip and of the space between two.
@@ -24,15 +24,15 @@ const BARS: usize = 14;
 /// The axis reaches what the line range needs and the limit of the linear flow
 /// range; what lies beyond is drawn as an arrow at the edge. Deviations at or below the dead
 /// time do not exist and are not drawn.
-pub fn linearities(injector: &Injector) -> Vec<Picture> {
+pub fn linearities(injector: &Injector, v: Voice) -> Vec<Picture> {
     groups(injector)
         .iter()
-        .filter_map(|group| linearity(injector, group))
+        .filter_map(|group| linearity(injector, group, v))
         .collect()
 }
 
-fn linearity(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
-    let reach = reach(group)?;
+fn linearity(injector: &Injector, group: &Group<'_>, v: Voice) -> Option<Picture> {
+    let reach = reach(&group.sweeps)?;
     let x = Span::of(
         group
             .sweeps
@@ -40,18 +40,18 @@ fn linearity(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
             .flat_map(|s| s.linearity_deviation.iter().map(|d| d.pulse_width_ms)),
     )?;
     let id = visible(&injector.id);
-    let title = format!("{}: departure from the straight line", shortened(&id, 30));
+    let title = fill(v.words.linearity_title, &[&shortened(&id, 30)]);
     let caption = Caption {
         file_stem: group.stem("linearity", &injector.id),
         title: title.clone(),
-        alt: alternative(&id, group),
+        alt: alternative(&id, group, v),
     };
     let count = group.sweeps.len();
     let strips = count as f64 * (STRIP + BETWEEN) - BETWEEN;
     let height = (TOP + strips + 54.0).max(legend_bottom(TOP, 7, 0) + 10.0);
-    Some(picture(caption, (WIDTH, height), |canvas| {
-        heading(canvas, &title, &group.condition());
-        let labels = group.labels();
+    Some(picture(caption, (WIDTH, height), v, |canvas| {
+        heading(canvas, &title, &group.condition(v));
+        let labels = group.labels(v);
         // The highest voltage on top, as in the picture of the delivered quantity.
         for (row, i) in (0..count).rev().enumerate() {
             let top = TOP + row as f64 * (STRIP + BETWEEN);
@@ -67,16 +67,17 @@ fn linearity(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
                 across: PLOT_X,
                 down: [top, top + STRIP],
             };
-            let name = format!("{}: deviation from the line, %", labels[i]);
+            let name = fill(v.words.deviation_of_line_axis, &[&labels[i]]);
             let bold = Type {
                 bold: true,
                 ..body(Align::Left)
             };
             canvas.text((PLOT_X[0], top - 11.0), &fitted(&name, 530.0, 13.4), bold);
             strip(canvas, &panel, group.sweeps[i], colour::ramp(i, count));
+            panel.grid_labels(canvas, 4);
             if row + 1 == count {
                 panel.x_ticks(canvas, true);
-                panel.x_name(canvas, "pulse width, ms");
+                panel.x_name(canvas, v.words.width_axis);
             }
         }
         legend(canvas, group, reach);
@@ -84,13 +85,12 @@ fn linearity(injector: &Injector, group: &Group<'_>) -> Option<Picture> {
 }
 
 /// How far the vertical axis goes to either side, percent.
-fn reach(group: &Group<'_>) -> Option<f64> {
-    let limit = group
-        .sweeps
+pub(super) fn reach(sweeps: &[&SweepFit]) -> Option<f64> {
+    let limit = sweeps
         .iter()
         .map(|s| s.linearity_limit_percent)
         .fold(0.0, f64::max);
-    let values = group.sweeps.iter().flat_map(|sweep| {
+    let values = sweeps.iter().flat_map(|sweep| {
         let bounds = sweep
             .linearity_deviation
             .iter()
@@ -99,7 +99,7 @@ fn reach(group: &Group<'_>) -> Option<f64> {
         bounds.chain(readings).flatten().map(f64::abs)
     });
     let farthest = Span::of(values)?.hi;
-    let inside = group.sweeps.iter().flat_map(|sweep| {
+    let inside = sweeps.iter().flat_map(|sweep| {
         let [lo, hi] = sweep.line_range_ms.unwrap_or([0.0, f64::INFINITY]);
         let here = move |w: f64| (lo..=hi).contains(&w);
         let bounds = sweep.linearity_deviation.iter();
@@ -115,8 +115,10 @@ fn reach(group: &Group<'_>) -> Option<f64> {
     Some((1.1 * farthest).min(ceiling.max(1.2 * limit)).max(0.1))
 }
 
-fn strip(canvas: &Canvas<'_>, panel: &Panel, sweep: &SweepFit, colour: RGBColor) {
-    panel.axes(canvas, 4, false);
+/// The deviations of one sweep with their grid; labels of it are the caller's.
+pub(super) fn strip(canvas: &Canvas<'_>, panel: &Panel, sweep: &SweepFit, colour: RGBColor) {
+    panel.x_ticks(canvas, false);
+    panel.grid(canvas, 4, false);
     let level = |y: f64, width: f64, colour: RGBColor| {
         if panel.holds(panel.x.lo, y) {
             canvas.line(
@@ -206,26 +208,43 @@ fn curve(canvas: &Canvas<'_>, panel: &Panel, sweep: &SweepFit, colour: RGBColor)
     }
     for (w, y, interval) in known {
         if let Some(at) = within(canvas, panel, w, y, colour) {
-            panel.interval(canvas, at.0, interval, colour);
+            let v = canvas.voice;
+            let bounds =
+                interval.map(|b| b.map_or_else(|| "?".to_owned(), |b| v.signed(b, 2, true)));
+            let group = canvas::Group {
+                injector: None,
+                says: fill(
+                    v.words.linearity_point,
+                    &[&v.plain(w), &v.signed(y, 2, true), &bounds[0], &bounds[1]],
+                ),
+            };
+            canvas.group(group, |canvas| {
+                panel.interval(canvas, at.0, interval, colour);
+                // The middle of a short interval is hard to point at.
+                canvas.circle(at, 1.5, colour, false);
+            });
         }
     }
 }
 
 fn legend(canvas: &Canvas<'_>, group: &Group<'_>, reach: f64) {
-    let mut legend = Legend::new(canvas, TOP - 11.0, "key");
-    legend.entry("deviation of the", |(x, y)| {
+    let v = canvas.voice;
+    let mut legend = Legend::new(canvas, TOP - 11.0, v.words.key);
+    legend.entry(v.words.deviation_of_the, |(x, y)| {
         canvas.line(&[(x, y - 8.0), (x, y + 8.0)], 1.0, QUIET);
         canvas.line(&[(x - 3.0, y - 8.0), (x + 3.0, y - 8.0)], 1.0, QUIET);
         canvas.line(&[(x - 3.0, y + 8.0), (x + 3.0, y + 8.0)], 1.0, QUIET);
         canvas.line(&[(x - 12.0, y), (x + 12.0, y)], 1.0, QUIET);
     });
-    legend.words("curve, 95 % interval");
-    legend.entry("one reading", |at| canvas.circle(at, 2.5, QUIET, true));
+    legend.words(v.words.curve_interval);
+    legend.entry(v.words.one_reading, |at| {
+        canvas.circle(at, 2.5, QUIET, true)
+    });
     let points = || group.sweeps.iter().flat_map(|s| &s.points);
     if points().any(|p| !p.used) {
-        legend.entry("reading left out", |at| cross(canvas, at, QUIET));
+        legend.entry(v.words.reading_left_out, |at| cross(canvas, at, QUIET));
     }
-    legend.entry("line range", |(x, y)| {
+    legend.entry(v.words.line_range, |(x, y)| {
         canvas.rectangle((x - 10.0, y - 1.5), (x + 10.0, y + 1.5), QUIET);
     });
     let limit = group
@@ -233,9 +252,12 @@ fn legend(canvas: &Canvas<'_>, group: &Group<'_>, reach: f64) {
         .first()
         .map_or(0.0, |s| s.linearity_limit_percent);
     if limit <= reach {
-        legend.entry(&format!("limit, ±{} %", plain(limit)), |(x, y)| {
-            canvas.line(&[(x - 10.0, y), (x + 10.0, y)], 0.5, RULE);
-        });
+        legend.entry(
+            &fill(v.words.limit_percent, &[&v.plain(limit)]),
+            |(x, y)| {
+                canvas.line(&[(x - 10.0, y), (x + 10.0, y)], 0.5, RULE);
+            },
+        );
     }
     let beyond = |y: &f64| y.abs() > reach;
     let curve = group.sweeps.iter().flat_map(|s| &s.linearity_deviation);
@@ -245,7 +267,7 @@ fn legend(canvas: &Canvas<'_>, group: &Group<'_>, reach: f64) {
             .filter_map(|p| p.deviation_percent)
             .any(|y| beyond(&y))
     {
-        legend.entry("beyond the axis", |(x, y)| {
+        legend.entry(v.words.beyond_axis, |(x, y)| {
             canvas.shape(
                 &[(x - 4.5, y - 4.0), (x, y + 4.0), (x + 4.5, y - 4.0)],
                 QUIET,
@@ -255,17 +277,14 @@ fn legend(canvas: &Canvas<'_>, group: &Group<'_>, reach: f64) {
     }
 }
 
-fn alternative(id: &str, group: &Group<'_>) -> String {
-    let mut said = format!(
-        "Injector {id}, {}. Departure of the delivered quantity from the straight line, percent.",
-        group.condition()
-    );
-    for (label, sweep) in group.labels().iter().zip(&group.sweeps) {
+pub(super) fn alternative(id: &str, group: &Group<'_>, v: Voice) -> String {
+    let mut said = fill(v.words.linearity_alt, &[id, &group.condition(v)]);
+    for (label, sweep) in group.labels(v).iter().zip(&group.sweeps) {
         let list: Vec<_> = sweep
             .linearity_deviation
             .iter()
             .filter_map(|d| Some((d.pulse_width_ms, d.percent?)))
-            .map(|(w, y)| format!("{} ms {}", plain(w), signed(y, 1, true)))
+            .map(|(w, y)| format!("{} ms {}", v.plain(w), v.signed(y, 1, true)))
             .collect();
         // Long lists say the first, middle and last.
         let shown = if list.len() > 12 {

@@ -1,6 +1,8 @@
-//! Words on pictures and in reports: text cut to its room, numbers kept short.
+//! Words on pictures and in reports: user text made visible and cut to fit.
 
-use crate::finding::visible;
+use crate::words::Voice;
+
+pub use crate::finding::visible;
 
 /// Columns that a character takes, on the safe side: letters outside of Latin,
 /// Greek and Cyrillic count twice, punctuation and symbols once.
@@ -20,6 +22,11 @@ fn thousandths(c: char) -> usize {
         'A'..='Z' => 780,
         _ => 650 * columns(c),
     }
+}
+
+/// Pixels that text takes at a font size, on the safe side.
+pub(super) fn room(text: &str, size: f64) -> f64 {
+    text.chars().map(thousandths).sum::<usize>() as f64 / 1000.0 * size
 }
 
 /// Shortens text to `pixels` at a font size by an ellipsis in its middle.
@@ -72,42 +79,14 @@ pub(super) fn file_stem(parts: &[&str]) -> String {
     parts.iter().map(safe).collect::<Vec<_>>().join("-")
 }
 
-/// A number to at most three decimals without trailing zeros.
-pub(crate) fn plain(value: f64) -> String {
-    let text = format!("{value:.3}");
-    let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" {
-        "0".to_owned()
-    } else {
-        text.to_owned()
-    }
-}
-
-/// A number with a true minus sign and so many decimals.
-pub(super) fn signed(value: f64, places: usize, plus: bool) -> String {
-    let text = format!("{:.places$}", value.abs());
-    let zero = text.chars().all(|c| c == '0' || c == '.');
-    match (zero, value < 0.0, plus) {
-        (false, true, _) => format!("\u{2212}{text}"),
-        (false, false, true) => format!("+{text}"),
-        _ => text,
-    }
-}
-
-/// A voltage in words.
-pub(crate) fn voltage(volts: Option<f64>) -> String {
-    volts.map_or_else(
-        || "voltage not stated".to_owned(),
-        |v| format!("{} V", plain(v)),
-    )
+/// A number for a file name: at most three decimals, with a point.
+pub(super) fn plain(value: f64) -> String {
+    Voice::default().plain(value)
 }
 
 /// Pressure and stage in words.
-pub(crate) fn condition(stage: Option<&str>, pressure_kpa: Option<f64>) -> String {
-    let pressure = pressure_kpa.map_or_else(
-        || "pressure not stated".to_owned(),
-        |kpa| format!("{} kPa", plain(kpa)),
-    );
+pub(super) fn condition(stage: Option<&str>, pressure_kpa: Option<f64>, v: Voice) -> String {
+    let pressure = v.pressure(pressure_kpa);
     match stage {
         Some(stage) => format!("{pressure}, {}", shortened(&visible(stage), 24)),
         None => pressure,
@@ -132,13 +111,5 @@ mod tests {
     fn long_text_keeps_both_ends() {
         assert_eq!(shortened("0261500-A-000012", 9), "0261…0012");
         assert_eq!(shortened("short", 9), "short");
-    }
-
-    #[test]
-    fn numbers_carry_true_signs_and_zero_has_none() {
-        assert_eq!(signed(-0.004, 2, true), "0.00");
-        assert_eq!(signed(-0.4, 2, true), "\u{2212}0.40");
-        assert_eq!(signed(0.4, 1, true), "+0.4");
-        assert_eq!(plain(13.5), "13.5");
     }
 }

@@ -4,8 +4,8 @@ use super::Picture;
 use super::canvas::{Align, Canvas, Caption, Type, body, picture};
 use super::colour::{self, GRID, QUIET};
 use super::frame::{Legend, PLOT_X, Panel, Span, WIDTH, heading, mark};
-use super::text::{file_stem, plain, signed};
-use crate::finding::visible;
+use super::text::{file_stem, visible};
+use crate::words::{Voice, fill};
 
 /// One kind of run with its trade of time for doubt.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,20 +45,22 @@ pub fn doubt_against_time(series: &[TradeSeries], under: &str) -> Option<Picture
         lo: 0.0,
         hi: 1.03 * longest,
     };
-    let title = "What bench time buys: half-width of the 95 % interval".to_owned();
+    let v = Voice::default();
+    let title = v.words.trade_title.to_owned();
     let caption = Caption {
         file_stem: file_stem(&["plan", "doubt-against-time"]),
         title: title.clone(),
-        alt: alternative(&series, under),
+        alt: alternative(&series, under, v),
     };
     let height = TOP + 2.0 * HEIGHT + BETWEEN + 54.0;
-    Some(picture(caption, (WIDTH, height), |canvas| {
+    Some(picture(caption, (WIDTH, height), v, |canvas| {
         heading(canvas, &title, &visible(under));
-        for (k, name) in ["dead time, µs", "flow, %"].into_iter().enumerate() {
+        let names = [v.words.trade_dead_time_axis, v.words.trade_flow_axis];
+        for (k, name) in names.into_iter().enumerate() {
             let top = TOP + k as f64 * (HEIGHT + BETWEEN);
             one_panel(canvas, &series, x, (k, name), top);
         }
-        let mut legend = Legend::new(canvas, TOP, "run");
+        let mut legend = Legend::new(canvas, TOP, v.words.run);
         for (i, one) in series.iter().enumerate() {
             legend.entry(&one.name, |at| mark(canvas, at, i, colour::series(i)));
         }
@@ -87,7 +89,7 @@ fn one_panel(
     };
     panel.x_ticks(canvas, k == 1);
     if k == 1 {
-        panel.x_name(canvas, "time at the bench, min");
+        panel.x_name(canvas, canvas.voice.words.trade_axis);
     }
     canvas.text((16.0, top - 14.0), name, body(Align::Left));
     for value in round_values(panel.y) {
@@ -102,7 +104,8 @@ fn one_panel(
         } else {
             usize::from(value < 1.0)
         };
-        canvas.text((PLOT_X[0] - 8.0, row), &signed(value, places, false), quiet);
+        let label = canvas.voice.signed(value, places, false);
+        canvas.text((PLOT_X[0] - 8.0, row), &label, quiet);
     }
     for (i, one) in series.iter().enumerate() {
         let path: Vec<_> = one
@@ -131,8 +134,8 @@ fn round_values(span: Span) -> Vec<f64> {
         .collect()
 }
 
-fn alternative(series: &[TradeSeries], under: &str) -> String {
-    let mut said = format!("Half-width of the 95 % intervals against time at the bench, {under}.");
+fn alternative(series: &[TradeSeries], under: &str, v: Voice) -> String {
+    let mut said = fill(v.words.trade_alt, &[under]);
     for one in series {
         // First, last and a few between tell the curve.
         let step = one.points.len().div_ceil(6).max(1);
@@ -141,12 +144,10 @@ fn alternative(series: &[TradeSeries], under: &str) -> String {
             .iter()
             .step_by(step)
             .map(|[time, x, s]| {
-                format!(
-                    "{} min {} µs and {} %",
-                    plain((time / 60.0).round()),
-                    plain((x * 10.0).round() / 10.0),
-                    plain((s * 100.0).round() / 100.0)
-                )
+                let time = v.plain((time / 60.0).round());
+                let dead_time = v.plain((x * 10.0).round() / 10.0);
+                let flow = v.plain((s * 100.0).round() / 100.0);
+                fill(v.words.trade_point, &[&time, &dead_time, &flow])
             })
             .collect();
         said.push_str(&format!(" {}: {}.", one.name, values.join(", ")));

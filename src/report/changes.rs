@@ -147,7 +147,8 @@ fn result(change: &ResultChange, style: &Style) -> Result<String, ReportError> {
     if let Some(kpa) = change.pressure_kpa {
         place.push_str(&format!(", {} kPa", (kpa * 10.0).round() / 10.0));
     }
-    let shown = |side: &Option<crate::units::Estimate>| estimate(side.as_ref(), factor);
+    let v = style.voice();
+    let shown = |side: &Option<crate::units::Estimate>| estimate(side.as_ref(), factor, v);
     let mut words = format!(
         "{place}: {name} {} became {} {unit}",
         shown(&change.before),

@@ -1,31 +1,82 @@
 //! The report as one HTML page that needs nothing beside it.
 
+mod cells;
+mod changes;
+mod enter;
+mod injectors;
+
 use askama::Template;
+use sha2::{Digest, Sha256};
 
-use super::background::{bench, checks, condition_words, left_out, method};
+use super::background::{bench, checks, left_out, method};
 use super::notes::{Note, severity_word};
-use super::statements::{Condition, Set, Statements, prepare};
+use super::sheet::{Form, Logo, Sheet, base64};
+use super::statements::{Set, Statements, prepare};
 use super::{ReportError, Style};
-use crate::characterisation::Characterisation;
-use crate::characterisation::SweepFit;
-use crate::finding::visible;
-use crate::plots::{self, Picture};
+use crate::characterisation::{Characterisation, SweepFit, Verdict};
+use crate::plots::{self, Picture, dark_rules, visible};
 use crate::units::significant;
+use crate::words::{Voice, Words, fill};
+use cells::{Units, dressed, name};
+use changes::{Changes, changes, fitness};
+use enter::{Enter, enter};
+use injectors::{InjectorPart, injectors};
 
-/// Writes the report as one self-contained HTML page: no script, no outside
-/// address, pictures within. For screen (light and dark) and A4 or Letter paper.
+/// The page's own style and script; both are allowed by their hash alone.
+const STYLE: &str = include_str!("../../templates/report.css");
+const SCRIPT: &str = include_str!("../../templates/report.js");
+
+/// Writes the report as one self-contained HTML page: no outside address, pictures
+/// within, readable without its script. For screen (light and dark) and A4 or
+/// Letter paper.
 ///
-/// Order: verdict, the set, numbers to enter, each injector, two stages beside
-/// each other, checks, conditions, method, notes, cautions, provenance.
+/// Order: verdict, the set, numbers to enter, each injector, before and after,
+/// checks, conditions, method and what was left out, notes, cautions, provenance.
 /// Width and colour of `style` do not matter here.
 ///
 /// # Errors
 /// [`ReportError`] where the unit of flow needs a density that is not stated.
-pub fn html(document: &Characterisation, style: &Style) -> Result<String, ReportError> {
+pub fn html(
+    document: &Characterisation,
+    style: &Style,
+    sheet: &Sheet,
+) -> Result<String, ReportError> {
+    let v = style.voice();
     let said = prepare(document, style)?;
+    let sweeps: Vec<&SweepFit> = document.injectors.iter().flat_map(|i| &i.sweeps).collect();
+    let stated = document.bench.fluid.as_ref().and_then(|f| f.density);
+    let density = style.density.or(stated);
+    let units = Units::of(&sweeps, style, density)?;
+    let full = sheet.form == Form::Full;
+    let set_picture = plots::deviations(document, v);
+    let dead_times = plots::dead_times(document, v);
+    let injectors = if full {
+        injectors(document, &said.notes, &units, (style, density))?
+    } else {
+        Vec::new()
+    };
+    let drawn = set_picture.iter().chain(&dead_times);
+    let drawn = drawn.chain(injectors.iter().flat_map(|i| &i.pictures));
+    let css = format!(
+        "{STYLE}@media screen and (prefers-color-scheme: dark) {{\n{}}}\n",
+        dark_rules(drawn.map(|p| p.svg.as_str()))
+    );
+    let left_out = left_out(document, v);
     let page = Page {
-        title: title(document),
-        verdict: verdict(&said),
+        w: v.words,
+        policy: policy(&css),
+        css,
+        script: SCRIPT,
+        title: title(document, sheet, v),
+        full,
+        head: head(document, sheet, v),
+        logo: sheet.job.logo.as_ref(),
+        logo_alt: match &sheet.job.shop {
+            Some(shop) => fill(v.words.logo_of, &[&visible(shop)]),
+            None => v.words.logo.to_owned(),
+        },
+        mark: mark(document),
+        verdict: verdict(&said, v),
         facts: said
             .set
             .as_ref()
@@ -33,25 +84,40 @@ pub fn html(document: &Characterisation, style: &Style) -> Result<String, Report
             .unwrap_or_default(),
         next: said.next.clone(),
         origin: said.origin.clone(),
-        set_picture: plots::deviations(document),
-        set: said.set.as_ref().map(set_grid),
-        enter: enter(&said.conditions),
-        dead_times: plots::dead_times(document),
-        injectors: injectors(document, &said),
-        stages: stages(&said.conditions),
-        checks: checks(document),
-        facts_of_bench: bench(&document.bench),
-        method: method(document),
-        left_out: left_out(document),
-        notes: said.notes.iter().map(note).collect(),
-        sources: sources(document),
-        effects: effects(document),
-        tool: format!(
-            "{} {}",
-            visible(&document.tool.name),
-            visible(&document.tool.version)
+        choices: choices(document, v),
+        flow_units: units.flow_choices(),
+        time_units: Units::time_choices(),
+        converted: units
+            .density()
+            .map(|d| fill(v.words.units_converted, &[&v.plain(d)])),
+        set_picture,
+        set: document
+            .set_match
+            .as_ref()
+            .and(said.set.as_ref())
+            .map(|s| set_grid(s, document)),
+        enter: enter(document, sheet.pressure_kpa, &units, (style, density))?,
+        dead_time_head: Units::time_unit(v.words.dead_time),
+        dead_times,
+        injectors,
+        changes: changes(document, &units, (style, density))?,
+        checks: checks(document, v),
+        fitness: fitness(document, v),
+        facts_of_bench: bench(&document.bench, v),
+        method: method(document, v),
+        left_out_count: fill(v.words.left_out_count, &[&left_out.len().to_string()]),
+        left_out,
+        notes: said.notes.iter().map(|n| note(n, v)).collect(),
+        sources: sources(document, v),
+        effects: effects(document, v),
+        made_by: fill(
+            v.words.made_by,
+            &[
+                &visible(&document.tool.name),
+                &visible(&document.tool.version),
+                crate::characterisation::SCHEMA_ID,
+            ],
         ),
-        schema: crate::characterisation::SCHEMA_ID,
     };
     page.render().map_err(|e| ReportError::Page(e.to_string()))
 }
@@ -59,66 +125,55 @@ pub fn html(document: &Characterisation, style: &Style) -> Result<String, Report
 /// The page; the template is checked against it when compiled and escapes all text.
 #[derive(Template)]
 #[template(path = "report.html")]
-struct Page {
+struct Page<'a> {
+    w: &'static Words,
+    policy: String,
+    css: String,
+    script: &'static str,
     title: String,
+    full: bool,
+    head: Vec<(&'static str, String)>,
+    logo: Option<&'a Logo>,
+    logo_alt: String,
+    mark: &'static str,
     verdict: String,
     facts: Vec<String>,
     next: String,
     origin: Vec<String>,
+    choices: Vec<String>,
+    flow_units: Vec<(String, &'static str)>,
+    time_units: Vec<(String, &'static str)>,
+    converted: Option<String>,
     set_picture: Option<Picture>,
     set: Option<Grid>,
-    enter: Vec<Grid>,
+    enter: Option<Enter>,
+    dead_time_head: cells::Cell,
     dead_times: Vec<Picture>,
     injectors: Vec<InjectorPart>,
-    stages: Vec<StageRow>,
+    changes: Option<Changes>,
     checks: Vec<[String; 7]>,
+    fitness: Vec<(usize, String, &'static str, String)>,
     facts_of_bench: Vec<(&'static str, String)>,
     method: Vec<String>,
+    left_out_count: String,
     left_out: Vec<[String; 3]>,
     notes: Vec<NoteWords>,
     sources: Vec<(String, String, String)>,
     effects: Vec<String>,
-    tool: String,
-    schema: &'static str,
+    made_by: String,
 }
 
-/// A table of injectors against something: name, cells, a last word.
+/// Deviations of the set: injectors against operating points.
 struct Grid {
-    title: String,
     columns: Vec<String>,
-    rows: Vec<(String, Vec<String>, String)>,
+    rows: Vec<GridRow>,
 }
 
-struct InjectorPart {
-    /// Fragment that links lead to.
-    anchor: String,
+struct GridRow {
+    number: usize,
     name: String,
-    /// Condition, line range, flow with its unit, dead time, linear flow range, notes.
-    rows: Vec<[String; 6]>,
-    pictures: Vec<Picture>,
-    budgets: Vec<Budget>,
-}
-
-struct Budget {
-    condition: String,
-    rows: Vec<BudgetWords>,
-}
-
-struct BudgetWords {
-    component: String,
-    kind: &'static str,
-    dead_time: String,
-    flow: String,
-    /// Length of the bar, percent of the longest.
-    bar: u32,
-}
-
-struct StageRow {
-    injector: String,
-    condition: String,
-    stage: String,
-    flow: String,
-    dead_time: String,
+    cells: Vec<String>,
+    mixture: String,
 }
 
 struct NoteWords {
@@ -129,228 +184,133 @@ struct NoteWords {
     advice: String,
 }
 
-fn set_grid(set: &Set) -> Grid {
-    let row = |r: &super::statements::SetRow| {
-        (r.injector.clone(), r.deviations.clone(), r.mixture.clone())
+/// What the browser may do with the page: show this style, run this script, nothing else.
+fn policy(css: &str) -> String {
+    let hash = |text: &str| base64(&Sha256::digest(text.as_bytes()));
+    format!(
+        "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; img-src data:; \
+         base-uri 'none'; form-action 'none'",
+        hash(css),
+        hash(SCRIPT)
+    )
+}
+
+/// A sign beside the verdict, so that it is not told by words or colour alone.
+fn mark(document: &Characterisation) -> &'static str {
+    match document.set_match.as_ref().and_then(|m| m.verdict) {
+        Some(Verdict::Matched) => "matched",
+        Some(Verdict::NotMatched) => "apart",
+        Some(Verdict::Undecided) => "open",
+        None => "none",
+    }
+}
+
+/// Every injector's name, to switch it on and off; none for one alone.
+fn choices(document: &Characterisation, _: Voice) -> Vec<String> {
+    let all = document.injectors.iter().map(|i| name(&i.id));
+    all.filter(|_| document.injectors.len() > 1).collect()
+}
+
+fn set_grid(set: &Set, document: &Characterisation) -> Grid {
+    let number = |shown: &str| {
+        let place = document
+            .injectors
+            .iter()
+            .position(|i| visible(&i.id) == shown);
+        place.unwrap_or_default()
+    };
+    let row = |r: &super::statements::SetRow| GridRow {
+        number: number(&r.injector),
+        name: name(&r.injector),
+        cells: r.deviations.iter().map(|d| dressed(d)).collect(),
+        mixture: r.mixture.clone(),
     };
     Grid {
-        title: "deviation from the set mean, %".to_owned(),
         columns: set.points.clone(),
         rows: set.rows.iter().map(row).collect(),
     }
 }
 
-fn note(note: &Note) -> NoteWords {
+fn note(note: &Note, v: Voice) -> NoteWords {
     NoteWords {
         number: note.number,
-        severity: severity_word(note.severity),
+        severity: severity_word(note.severity, v),
         text: if note.figures_differ {
-            format!("for example, {}", note.text)
+            fill(v.words.for_example, &[&note.text])
         } else {
             note.text.clone()
         },
         places: match note.count {
             1 => note.places.clone(),
-            count => format!("{count} times: {}", note.places),
+            count => fill(v.words.times, &[&count.to_string(), &note.places]),
         },
         advice: note.advice.clone(),
     }
 }
 
 /// Name, SHA-256 and rows of each capture.
-fn sources(document: &Characterisation) -> Vec<(String, String, String)> {
+fn sources(document: &Characterisation, v: Voice) -> Vec<(String, String, String)> {
     let words = |s: &crate::characterisation::Source| {
-        let rows = format!("{} of {}", s.rows_used, s.rows);
+        let rows = [s.rows_used.to_string(), s.rows.to_string()];
+        let rows = fill(v.words.of_rows_used, &[&rows[0], &rows[1]]);
         (visible(&s.name), visible(&s.sha256), rows)
     };
     document.sources.iter().map(words).collect()
 }
 
 /// Effects that several results share.
-fn effects(document: &Characterisation) -> Vec<String> {
+fn effects(document: &Characterisation, v: Voice) -> Vec<String> {
     let words = |e: &crate::characterisation::Effect| {
-        let u = significant(e.standard_uncertainty, 2);
+        let u = v.figure(&significant(e.standard_uncertainty, 2));
         format!("{}: {u} {}", visible(&e.what), e.unit.word())
     };
     document.effects.iter().map(words).collect()
 }
 
-fn title(document: &Characterisation) -> String {
-    let reference = document
-        .bench
-        .job
-        .as_ref()
-        .and_then(|j| j.reference.as_deref());
+/// What stands in the job sheet or else in the bench file.
+fn stated<'a>(asked: &'a Option<String>, bench: Option<&'a String>) -> Option<String> {
+    let text = asked.as_ref().or(bench)?;
+    (!text.trim().is_empty()).then(|| visible(text))
+}
+
+fn title(document: &Characterisation, sheet: &Sheet, v: Voice) -> String {
+    let job = document.bench.job.as_ref();
+    let reference = stated(&sheet.job.reference, job.and_then(|j| j.reference.as_ref()));
     match reference {
-        Some(reference) => format!("Injector flow report: {}", visible(reference)),
-        None => "Injector flow report".to_owned(),
+        Some(reference) => fill(
+            v.words.title_of,
+            &[&crate::plots::shortened(&reference, 80)],
+        ),
+        None => v.words.title.to_owned(),
     }
 }
 
-fn verdict(said: &Statements) -> String {
-    match &said.set {
-        Some(set) => set.verdict_words.clone(),
-        None => "no set was scored".to_owned(),
-    }
-}
-
-/// Flow and dead time against voltage, a pair of tables for each pressure and stage.
-fn enter(conditions: &[Condition]) -> Vec<Grid> {
-    let mut rests: Vec<(&str, &str)> = Vec::new();
-    for c in conditions {
-        if !rests.contains(&(&c.rest, c.flow_unit)) {
-            rests.push((&c.rest, c.flow_unit));
-        }
-    }
-    let mut grids = Vec::new();
-    for (rest, unit) in rests {
-        let here: Vec<&Condition> = conditions
-            .iter()
-            .filter(|c| c.rest == rest && c.flow_unit == unit)
-            .collect();
-        let mut names: Vec<&str> = Vec::new();
-        for row in here.iter().flat_map(|c| &c.rows) {
-            if !names.contains(&row.injector.as_str()) {
-                names.push(&row.injector);
-            }
-        }
-        for dead_time in [true, false] {
-            let cell = |c: &Condition, name: &str| {
-                c.rows.iter().find(|r| r.injector == name).map_or_else(
-                    || "not run".to_owned(),
-                    |r| {
-                        if dead_time {
-                            r.dead_time.clone()
-                        } else {
-                            r.flow.clone()
-                        }
-                    },
-                )
-            };
-            let what = if dead_time {
-                "dead time, ms".to_owned()
-            } else {
-                format!("flow, {unit}")
-            };
-            grids.push(Grid {
-                title: format!("{what}, at {rest}"),
-                columns: here.iter().map(|c| c.voltage.clone()).collect(),
-                rows: names
-                    .iter()
-                    .map(|name| {
-                        let cells = here.iter().map(|c| cell(c, name)).collect();
-                        ((*name).to_owned(), cells, String::new())
-                    })
-                    .collect(),
-            });
-        }
-    }
-    grids
-}
-
-fn injectors(document: &Characterisation, said: &Statements) -> Vec<InjectorPart> {
-    let words = |sweep: &SweepFit, id: &str| {
-        said.conditions.iter().find_map(|c| {
-            let wanted = condition_words(sweep);
-            let several = format!("{id} ({})", visible(&sweep.source));
-            let row = c
-                .rows
-                .iter()
-                .find(|r| r.injector == id || r.injector == several)?;
-            (c.heading == wanted && c.basis == sweep.basis).then(|| {
-                [
-                    c.heading.clone(),
-                    row.line_range.clone(),
-                    format!("{} {}", row.flow, c.flow_unit),
-                    row.dead_time.clone(),
-                    row.linear_range.clone(),
-                    row.notes.clone(),
-                ]
-            })
-        })
-    };
-    document
-        .injectors
-        .iter()
-        .enumerate()
-        .map(|(i, injector)| {
-            let name = visible(&injector.id);
-            let mut pictures = plots::deliveries(injector);
-            pictures.extend(plots::linearities(injector));
-            InjectorPart {
-                anchor: format!("injector-{}", i + 1),
-                rows: injector
-                    .sweeps
-                    .iter()
-                    .filter_map(|s| words(s, &name))
-                    .collect(),
-                pictures,
-                budgets: injector.sweeps.iter().filter_map(budget).collect(),
-                name,
-            }
-        })
+/// The job sheet: names and what is stated, in order.
+fn head(document: &Characterisation, sheet: &Sheet, v: Voice) -> Vec<(&'static str, String)> {
+    let w = v.words;
+    let (asked, job) = (&sheet.job, document.bench.job.as_ref());
+    let date = stated(&asked.date, job.and_then(|j| j.date.as_ref())).map(|d| v.date(&d));
+    let rows = [
+        (w.shop, stated(&asked.shop, None)),
+        (
+            w.reference,
+            stated(&asked.reference, job.and_then(|j| j.reference.as_ref())),
+        ),
+        (w.parts, stated(&asked.parts, None)),
+        (
+            w.technician,
+            stated(&asked.technician, job.and_then(|j| j.operator.as_ref())),
+        ),
+        (w.date, date),
+    ];
+    rows.into_iter()
+        .filter_map(|(name, text)| Some((name, text?)))
         .collect()
 }
 
-fn budget(sweep: &SweepFit) -> Option<Budget> {
-    let longest = sweep
-        .budget
-        .iter()
-        .map(|b| b.dead_time_us.abs())
-        .fold(0.0, f64::max);
-    (!sweep.budget.is_empty()).then(|| Budget {
-        condition: condition_words(sweep),
-        rows: sweep
-            .budget
-            .iter()
-            .map(|b| BudgetWords {
-                component: visible(&b.component),
-                kind: match b.kind {
-                    crate::characterisation::Evaluation::A => "A",
-                    crate::characterisation::Evaluation::B => "B",
-                },
-                dead_time: significant(b.dead_time_us, 2),
-                flow: significant(b.slope_percent, 2),
-                bar: if longest > 0.0 {
-                    (100.0 * b.dead_time_us.abs() / longest).round() as u32
-                } else {
-                    0
-                },
-            })
-            .collect(),
-    })
-}
-
-/// Both stages beside each other, where there are several.
-fn stages(conditions: &[Condition]) -> Vec<StageRow> {
-    let first = conditions.first().map(|c| &c.stage);
-    if conditions.iter().all(|c| Some(&c.stage) == first) {
-        return Vec::new();
+fn verdict(said: &Statements, v: Voice) -> String {
+    match &said.set {
+        Some(set) => set.verdict_words.clone(),
+        None => v.words.no_set.to_owned(),
     }
-    let mut rows: Vec<StageRow> = conditions
-        .iter()
-        .flat_map(|c| {
-            c.rows.iter().map(|row| StageRow {
-                injector: row.injector.clone(),
-                condition: format!("{}, {}", c.voltage, c.pressure),
-                stage: c.stage.clone().unwrap_or_else(|| "no stage".to_owned()),
-                flow: format!("{} {}", row.flow, c.flow_unit),
-                dead_time: row.dead_time.clone(),
-            })
-        })
-        .collect();
-    // Stages of one injector under one condition follow each other; the sort is stable.
-    let order: Vec<_> = rows
-        .iter()
-        .map(|r| (r.injector.clone(), r.condition.clone()))
-        .collect();
-    let place = |r: &StageRow| {
-        let same = |o: &(String, String)| o.0 == r.injector && o.1 == r.condition;
-        (
-            order.iter().position(|o| o.0 == r.injector),
-            order.iter().position(same),
-        )
-    };
-    rows.sort_by_key(place);
-    rows
 }

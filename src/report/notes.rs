@@ -1,9 +1,9 @@
 //! Findings as numbered notes: the same doubt at many places is one note.
 
 use crate::characterisation::Characterisation;
-use crate::finding::visible;
 use crate::finding::{Finding, Kind, Place, Severity};
-use crate::plots::{plain, voltage};
+use crate::plots::visible;
+use crate::words::{Voice, fill};
 
 /// Doubts at rows of a capture stay apart up to this many of one kind.
 const ROWS_APART: usize = 3;
@@ -44,18 +44,18 @@ impl Note {
 }
 
 /// A severity in words.
-pub(super) fn severity_word(severity: Severity) -> &'static str {
+pub(super) fn severity_word(severity: Severity, v: Voice) -> &'static str {
     match severity {
-        Severity::Note => "note",
-        Severity::Doubt => "doubt",
-        Severity::Serious => "serious",
+        Severity::Note => v.words.severity_note,
+        Severity::Doubt => v.words.severity_doubt,
+        Severity::Serious => v.words.severity_serious,
     }
 }
 
 /// Gathers all findings of a document: the serious first, then in order of appearance.
 ///
 /// The kind that names the largest contributions is left out: the budget says it.
-pub(super) fn gather(document: &Characterisation) -> Vec<Note> {
+pub(super) fn gather(document: &Characterisation, v: Voice) -> Vec<Note> {
     let sweeps = document.injectors.iter().flat_map(|i| {
         i.sweeps.iter().flat_map(move |s| {
             let place = s.place(&i.id);
@@ -98,9 +98,9 @@ pub(super) fn gather(document: &Characterisation) -> Vec<Note> {
                 kind: finding.kind,
                 severity: finding.severity,
                 count: 0,
-                text: visible(&finding.text),
+                text: visible(&said(finding, |f| &f.text, 0, v)),
                 figures_differ: false,
-                advice: visible(&finding.advice),
+                advice: visible(&said(finding, |f| &f.advice, 1, v)),
                 places: String::new(),
                 members: vec![(place.clone(), finding.text.clone())],
             }),
@@ -114,9 +114,48 @@ pub(super) fn gather(document: &Characterisation) -> Vec<Note> {
             .members
             .iter()
             .any(|(_, text)| *text != note.members[0].1);
-        note.places = places(&note.members, document);
+        note.places = places(&note.members, document, v);
     }
     notes
+}
+
+/// A sentence of a finding, with the decimal mark of the locale where it is still
+/// the catalogue's sentence.
+fn said(finding: &Finding, of: fn(&Finding) -> &String, which: usize, v: Voice) -> String {
+    let own = of(finding);
+    let [point, comma] = ['.', ','].map(|mark| finding.worded(mark)[which].clone());
+    if v.decimal_comma() && point == *own {
+        comma
+    } else {
+        own.clone()
+    }
+}
+
+/// A place on one line, as findings write it.
+fn place_line(place: &Place, v: Voice) -> String {
+    let condition = Place {
+        voltage_v: None,
+        pressure_kpa: None,
+        pulse_width_ms: None,
+        ..place.clone()
+    };
+    let mut line = condition.to_line();
+    let mut add = |part: String| {
+        if !line.is_empty() {
+            line.push_str(", ");
+        }
+        line.push_str(&part);
+    };
+    if place.voltage_v.is_some() {
+        add(v.voltage(place.voltage_v));
+    }
+    if place.pressure_kpa.is_some() {
+        add(v.pressure(place.pressure_kpa));
+    }
+    if let Some(ms) = place.pulse_width_ms {
+        add(format!("{} ms", v.plain(ms)));
+    }
+    line
 }
 
 /// A finding's own place, with what its sweep knows where it says nothing.
@@ -132,10 +171,10 @@ fn at_least(place: &Place, sweep: &Place) -> Place {
 }
 
 /// Places in words: a full grid of injectors and conditions by its sides, others one by one.
-fn places(members: &[(Place, String)], document: &Characterisation) -> String {
+fn places(members: &[(Place, String)], document: &Characterisation, v: Voice) -> String {
     let one_file = document.sources.len() == 1;
     if members.len() > 1
-        && let Some(grid) = grid(members, document)
+        && let Some(grid) = grid(members, document, v)
     {
         return grid;
     }
@@ -147,7 +186,7 @@ fn places(members: &[(Place, String)], document: &Characterisation) -> String {
             if one_file && place.line.is_none() {
                 place.source = None;
             }
-            visible(&place.to_line())
+            visible(&place_line(&place, v))
         })
         .filter(|line| !line.is_empty())
         .collect();
@@ -155,11 +194,11 @@ fn places(members: &[(Place, String)], document: &Characterisation) -> String {
     match (named.is_empty(), rest) {
         (true, _) => String::new(),
         (false, 0) => named.join("; "),
-        (false, rest) => format!("{}; and {rest} more", named.join("; ")),
+        (false, rest) => fill(v.words.and_more, &[&named.join("; "), &rest.to_string()]),
     }
 }
 
-fn grid(members: &[(Place, String)], document: &Characterisation) -> Option<String> {
+fn grid(members: &[(Place, String)], document: &Characterisation, v: Voice) -> Option<String> {
     fn distinct<T: PartialEq>(values: impl Iterator<Item = T>) -> Vec<T> {
         values.fold(Vec::new(), |mut seen, v| {
             if !seen.contains(&v) {
@@ -189,21 +228,18 @@ fn grid(members: &[(Place, String)], document: &Characterisation) -> Option<Stri
         return None;
     }
     let mut said = if injectors.len() == document.injectors.len() && injectors.len() > 1 {
-        "all injectors".to_owned()
+        v.words.all_injectors.to_owned()
     } else {
         let word = if injectors.len() == 1 {
-            "injector"
+            v.words.injector
         } else {
-            "injectors"
+            v.words.injectors
         };
         let ids: Vec<_> = injectors.into_iter().flatten().map(visible).collect();
         format!("{word} {}", ids.join(", "))
     };
-    said.push_str(&format!(", {}", list(volts, "V", |v| voltage(Some(v)))));
-    said.push_str(&format!(
-        ", {}",
-        list(pressures, "kPa", |p| format!("{} kPa", plain(p)))
-    ));
+    said.push_str(&format!(", {}", list(volts, "V", v)));
+    said.push_str(&format!(", {}", list(pressures, "kPa", v)));
     let stages: Vec<_> = stages.into_iter().flatten().map(visible).collect();
     if !stages.is_empty() {
         said.push_str(&format!(", {}", stages.join(", ")));
@@ -212,16 +248,14 @@ fn grid(members: &[(Place, String)], document: &Characterisation) -> Option<Stri
 }
 
 /// Numbers with their unit once, as `10, 12, 14 V`.
-fn list(mut values: Vec<Option<f64>>, unit: &str, single: impl Fn(f64) -> String) -> String {
+fn list(mut values: Vec<Option<f64>>, unit: &str, v: Voice) -> String {
     values.sort_by(|a, b| a.unwrap_or(0.0).total_cmp(&b.unwrap_or(0.0)));
-    match values[..] {
-        [Some(one)] => single(one),
-        _ => {
-            let numbers: Vec<_> = values
-                .iter()
-                .map(|v| v.map_or_else(|| "not stated".to_owned(), plain))
-                .collect();
-            format!("{} {unit}", numbers.join(", "))
-        }
-    }
+    let numbers: Vec<_> = values
+        .iter()
+        .map(|x| x.map_or_else(|| v.words.not_stated.to_owned(), |x| v.plain(x)))
+        .collect();
+    format!(
+        "{} {unit}",
+        numbers.join(if v.decimal_comma() { "; " } else { ", " })
+    )
 }

@@ -1,16 +1,16 @@
 //! What a report says, decided once: tables of words, verdict, notes, next step.
 
 use super::notes::{Note, gather};
-use super::numbers::{UNKNOWN, deviation, estimate, range};
+use super::numbers::{deviation, estimate, range};
 use super::verdict::{figures, verdict};
 use super::{FlowScale, ReportError, Style, flow_scale};
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
 use crate::characterisation::{Deviation, SetMatch, Verdict};
-use crate::finding::visible;
 use crate::finding::{Kind, Severity};
-use crate::plots::{plain, shortened, voltage};
+use crate::plots::{point_label, shortened, visible};
 use crate::units::Basis;
+use crate::words::{Voice, fill};
 
 /// Everything that is said.
 pub(super) struct Statements {
@@ -27,15 +27,8 @@ pub(super) struct Statements {
 pub(super) struct Condition {
     /// As `14 V, 300 kPa, cleaned`.
     pub heading: String,
-    /// As `14 V`.
-    pub voltage: String,
-    /// The rest of it, as `300 kPa, cleaned`.
-    pub rest: String,
-    pub stage: Option<String>,
-    pub pressure: String,
     /// What holds for all rows: ranges, limits, density.
     pub common: Vec<String>,
-    pub basis: Basis,
     pub flow_unit: &'static str,
     /// Whether the line range stands in each row, because rows differ.
     pub ranges_differ: bool,
@@ -83,12 +76,13 @@ pub(super) fn prepare(
     document: &Characterisation,
     style: &Style,
 ) -> Result<Statements, ReportError> {
-    let notes = gather(document);
+    let v = style.voice();
+    let notes = gather(document, v);
     let stated = document.bench.fluid.as_ref().and_then(|f| f.density);
     let conditions = conditions(document, &notes, style, style.density.or(stated))?;
-    let set = document.set_match.as_ref().map(set);
-    let next = next_step(document, &notes);
-    let origin = origin(document);
+    let set = document.set_match.as_ref().map(|m| set(m, v));
+    let next = next_step(document, &notes, v);
+    let origin = origin(document, v);
     Ok(Statements {
         origin,
         conditions,
@@ -98,25 +92,29 @@ pub(super) fn prepare(
     })
 }
 
-fn origin(document: &Characterisation) -> Vec<String> {
-    let count = |n: usize, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
+fn origin(document: &Characterisation, v: Voice) -> Vec<String> {
+    let words = v.words;
+    let count =
+        |n: usize, one: &str, many: &str| format!("{n} {}", if n == 1 { one } else { many });
     let sweeps = document.injectors.iter().map(|i| i.sweeps.len()).sum();
     let files: Vec<_> = document
         .sources
         .iter()
         .map(|s| {
-            format!(
-                "{} ({} of {} rows used)",
-                visible(&s.name),
-                s.rows_used,
-                s.rows
+            fill(
+                words.rows_used_of,
+                &[
+                    &visible(&s.name),
+                    &s.rows_used.to_string(),
+                    &s.rows.to_string(),
+                ],
             )
         })
         .collect();
     let mut said = vec![format!(
         "{}, {}; {}",
-        count(document.injectors.len(), "injector"),
-        count(sweeps, "sweep"),
+        count(document.injectors.len(), words.injector, words.injectors),
+        count(sweeps, words.sweep, words.sweeps),
         files.join(", ")
     )];
     let job = document.bench.job.as_ref();
@@ -180,22 +178,20 @@ fn conditions(
         .map(|wanted| {
             let here: Vec<_> = sweeps().filter(|(_, s)| key(s) == wanted).collect();
             let scale = flow_scale(wanted.3, style.flow_unit, density)?;
-            Ok(condition(wanted, &here, notes, scale))
+            Ok(condition(wanted, &here, notes, scale, style.voice()))
         })
         .collect()
 }
 
 fn condition(
-    (stage, pressure, volts, basis): Key<'_>,
+    (stage, pressure, volts, _): Key<'_>,
     here: &[(&Injector, &SweepFit)],
     notes: &[Note],
     scale: FlowScale,
+    v: Voice,
 ) -> Condition {
-    let pressure = pressure.map_or_else(
-        || "pressure not stated".to_owned(),
-        |kpa| format!("{} kPa", plain(kpa)),
-    );
-    let volts = voltage(volts);
+    let pressure = v.pressure(pressure);
+    let volts = v.voltage(volts);
     let rest = match stage {
         Some(stage) => format!("{pressure}, {}", visible(stage)),
         None => pressure.clone(),
@@ -209,25 +205,22 @@ fn condition(
         .all(|(_, s)| s.linearity_limit_percent == first.linearity_limit_percent);
     let mut common = Vec::new();
     if !ranges_differ && first.line_range_ms.is_some() {
-        common.push(format!("line range {} ms", range(first.line_range_ms)));
+        let range = range(first.line_range_ms, v);
+        common.push(fill(v.words.line_range_is, &[&range]));
     }
     if limits_same {
-        common.push(format!(
-            "linear flow range within {} % of the line",
-            plain(first.linearity_limit_percent)
-        ));
+        let limit = v.plain(first.linearity_limit_percent);
+        common.push(fill(v.words.linear_range_within, &[&limit]));
     }
     if let Some(density) = scale.density {
-        common.push(format!(
-            "converted with {density} g/mL, whose own doubt is not in ±"
-        ));
+        common.push(fill(v.words.converted_with, &[&v.plain(density)]));
     }
     let several =
         |injector: &Injector| here.iter().filter(|(i, _)| i.id == injector.id).count() > 1;
     let rows = here
         .iter()
         .map(|(injector, sweep)| {
-            let mut row = row(injector, sweep, notes, scale);
+            let mut row = row(injector, sweep, notes, scale, v);
             if several(injector) {
                 row.injector = format!("{} ({})", row.injector, visible(&sweep.source));
             }
@@ -236,20 +229,15 @@ fn condition(
         .collect();
     Condition {
         heading: format!("{volts}, {rest}"),
-        voltage: volts,
-        rest,
-        stage: stage.map(visible),
-        pressure,
         common,
-        basis,
         flow_unit: scale.unit.unit().word(),
         ranges_differ,
         rows,
-        doubt: doubt(here),
+        doubt: doubt(here, v),
     }
 }
 
-fn row(injector: &Injector, sweep: &SweepFit, notes: &[Note], scale: FlowScale) -> Row {
+fn row(injector: &Injector, sweep: &SweepFit, notes: &[Note], scale: FlowScale, v: Voice) -> Row {
     let place = sweep.place(&injector.id);
     let marks: Vec<_> = notes
         .iter()
@@ -258,16 +246,17 @@ fn row(injector: &Injector, sweep: &SweepFit, notes: &[Note], scale: FlowScale) 
         .collect();
     Row {
         injector: visible(&injector.id),
-        line_range: range(sweep.line_range_ms),
-        flow: estimate(sweep.slope.as_ref(), scale.factor),
-        dead_time: estimate(sweep.dead_time.as_ref(), 1.0),
-        linear_range: range(sweep.linear_flow_range_ms),
+        line_range: range(sweep.line_range_ms, v),
+        flow: estimate(sweep.slope.as_ref(), scale.factor, v),
+        dead_time: estimate(sweep.dead_time.as_ref(), 1.0, v),
+        linear_range: range(sweep.linear_flow_range_ms, v),
         notes: marks.join(" "),
     }
 }
 
 /// The two largest contributions to dead time and to flow, each the largest of any injector.
-fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
+fn doubt(here: &[(&Injector, &SweepFit)], v: Voice) -> String {
+    let words = v.words;
     let mut largest: Vec<(&str, f64, f64)> = Vec::new();
     for budget in here.iter().flat_map(|(_, s)| &s.budget) {
         match largest.iter_mut().find(|l| l.0 == budget.component) {
@@ -290,7 +279,7 @@ fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
             .filter(|one| pick(one) > 0.0)
             .take(2)
             .map(|one| {
-                let figure = crate::units::significant(pick(one), 2);
+                let figure = v.figure(&crate::units::significant(pick(one), 2));
                 format!("{} {figure} {unit}", visible(one.0))
             })
             .collect();
@@ -299,12 +288,16 @@ fn doubt(here: &[(&Injector, &SweepFit)]) -> String {
     let (dead_time, flow) = (top(|l| l.1, "us"), top(|l| l.2, "%"));
     let told = match (dead_time.is_empty(), flow.is_empty()) {
         (true, true) => return String::new(),
-        (false, true) => format!("dead time: {dead_time}"),
-        (true, false) => format!("flow: {flow}"),
-        (false, false) => format!("dead time: {dead_time}; flow: {flow}"),
+        (false, true) => fill(words.doubt_dead_time, &[&dead_time]),
+        (true, false) => fill(words.doubt_flow, &[&flow]),
+        (false, false) => format!(
+            "{}; {}",
+            fill(words.doubt_dead_time, &[&dead_time]),
+            fill(words.doubt_flow, &[&flow])
+        ),
     };
     match remedy(here) {
-        Some(advice) => format!("{told}. To reduce it: {}", visible(advice)),
+        Some(advice) => fill(words.to_reduce_it, &[&told, &visible(advice)]),
         None => told,
     }
 }
@@ -325,54 +318,53 @@ fn remedy<'a>(here: &[(&Injector, &'a SweepFit)]) -> Option<&'a str> {
     Some(&finding.advice)
 }
 
-pub(super) fn set(set: &SetMatch) -> Set {
+pub(super) fn set(set: &SetMatch, v: Voice) -> Set {
+    let words = v.words;
     let mut injectors: Vec<&str> = Vec::new();
     for deviation in &set.deviations {
         if !injectors.contains(&deviation.injector.as_str()) {
             injectors.push(&deviation.injector);
         }
     }
-    let rows = injectors.iter().map(|id| set_row(set, id)).collect();
+    let rows = injectors.iter().map(|id| set_row(set, id, v)).collect();
     let stage = set.stage.as_deref().map(|s| format!(", {}", visible(s)));
     let mut facts = Vec::new();
     if let Some(spread) = &set.spread_percent {
         let bounds = match set.spread_bounds_percent {
-            Some([lo, hi]) => format!(
-                "; truly at least {} % and at most {} %, each at {} % risk",
-                percent(lo),
-                percent(hi),
-                plain(set.risk_percent)
+            Some([lo, hi]) => fill(
+                words.spread_bounds,
+                &[&percent(lo, v), &percent(hi, v), &v.plain(set.risk_percent)],
             ),
             None => String::new(),
         };
-        facts.push(format!(
-            "spread {} % from lowest to highest{bounds}",
-            percent(spread.value)
-        ));
+        facts.push(fill(words.spread_is, &[&percent(spread.value, v), &bounds]));
     }
     if let Some(worst) = &set.worst_injector {
-        facts.push(format!("farthest from the mean: {}", visible(worst)));
+        facts.push(fill(words.farthest, &[&shortened(&visible(worst), 40)]));
     }
-    facts.extend(set.flow_and_dead_time.iter().map(figures));
+    facts.extend(set.flow_and_dead_time.iter().map(|at| figures(at, v)));
     Set {
-        heading: format!("set of {}{}", injectors.len(), stage.unwrap_or_default()),
+        heading: fill(
+            words.set_of,
+            &[&injectors.len().to_string(), &stage.unwrap_or_default()],
+        ),
         points: set
             .operating_points
             .iter()
-            .map(|p| visible(&p.label))
+            .map(|p| point_label(p, v))
             .collect(),
         rows,
         facts,
         verdict: set.verdict,
-        verdict_words: verdict(set),
+        verdict_words: verdict(set, v),
     }
 }
 
-fn percent(value: f64) -> String {
-    format!("{value:.2}")
+fn percent(value: f64, v: Voice) -> String {
+    v.figure(&format!("{value:.2}"))
 }
 
-fn set_row(set: &SetMatch, id: &str) -> SetRow {
+fn set_row(set: &SetMatch, id: &str, v: Voice) -> SetRow {
     let own: Vec<&Deviation> = set.deviations.iter().filter(|d| d.injector == id).collect();
     let deviations = set
         .operating_points
@@ -381,8 +373,8 @@ fn set_row(set: &SetMatch, id: &str) -> SetRow {
             own.iter()
                 .find(|d| d.operating_point == p.label)
                 .map_or_else(
-                    || UNKNOWN.to_owned(),
-                    |d| deviation(d.percent, d.interval_95),
+                    || v.words.not_known.to_owned(),
+                    |d| deviation(d.percent, d.interval_95, v),
                 )
         })
         .collect();
@@ -392,21 +384,21 @@ fn set_row(set: &SetMatch, id: &str) -> SetRow {
     SetRow {
         injector: visible(id),
         deviations,
-        mixture: strongest.map_or_else(|| UNKNOWN.to_owned(), |d| mixture(d)),
+        mixture: strongest.map_or_else(|| v.words.not_known.to_owned(), |d| mixture(d, v)),
     }
 }
 
 /// What a deviation does to that cylinder, as far as it can be told from none.
-fn mixture(deviation: &Deviation) -> String {
+fn mixture(deviation: &Deviation, v: Voice) -> String {
     let told = match deviation.interval_95 {
         [Some(lo), Some(hi)] => lo > 0.0 || hi < 0.0,
         _ => false,
     };
-    let amount = percent(deviation.mixture_percent.abs());
+    let amount = percent(deviation.mixture_percent.abs(), v);
     let word = if deviation.mixture_percent < 0.0 {
-        "richer"
+        v.words.richer
     } else {
-        "leaner"
+        v.words.leaner
     };
     if told {
         format!("{word} {amount} %")
@@ -416,37 +408,30 @@ fn mixture(deviation: &Deviation) -> String {
 }
 
 /// The one thing to do next; short enough for one line of a narrow terminal.
-pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
+pub(super) fn next_step(document: &Characterisation, notes: &[Note], v: Voice) -> String {
+    let words = v.words;
+    let number = |note: &Note| note.number.to_string();
     let of = |kind: Kind| notes.iter().find(|n| n.kind == kind);
     let verdict = document.set_match.as_ref().and_then(|m| m.verdict);
     if let Some(serious) = notes.iter().find(|n| n.severity == Severity::Serious) {
-        return format!(
-            "settle note {} (serious), then run this again",
-            serious.number
-        );
+        return fill(words.settle_note, &[&number(serious)]);
     }
     if verdict == Some(Verdict::NotMatched) {
         let set = document.set_match.as_ref();
         let worst = set.and_then(|m| m.worst_injector.as_deref());
         return match worst {
-            Some(id) => format!(
-                "clean or replace {}, then run it again",
-                shortened(&visible(id), 16)
-            ),
-            None => "`pick` a closer set from a larger stock".to_owned(),
+            Some(id) => fill(words.clean_or_replace, &[&shortened(&visible(id), 16)]),
+            None => words.pick_closer.to_owned(),
         };
     }
     if verdict == Some(Verdict::Undecided) {
         return match of(Kind::Undecided).or(of(Kind::UndecidedForGood)) {
-            Some(note) => format!("note {} says what would decide", note.number),
-            None => "run more readings to decide".to_owned(),
+            Some(note) => fill(words.note_decides, &[&number(note)]),
+            None => words.more_readings.to_owned(),
         };
     }
     match notes.iter().find(|n| n.severity == Severity::Doubt) {
-        Some(doubt) => format!(
-            "if the intervals are too wide, begin with note {}",
-            doubt.number
-        ),
-        None => "`table` puts these figures on your controller's axes".to_owned(),
+        Some(doubt) => fill(words.begin_with_note, &[&number(doubt)]),
+        None => words.use_table.to_owned(),
     }
 }

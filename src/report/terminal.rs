@@ -9,9 +9,9 @@ use super::{ReportError, Style};
 use crate::characterisation::Characterisation;
 use crate::characterisation::Source;
 use crate::characterisation::{SetMatch, Verdict};
-use crate::finding::visible;
 use crate::finding::{Finding, Severity};
-use crate::plots::{columns, shortened};
+use crate::plots::{columns, shortened, visible};
+use crate::words::Voice;
 
 /// Below this many columns nothing readable can be laid out.
 const NARROWEST: usize = 20;
@@ -32,7 +32,7 @@ pub fn terminal(document: &Characterisation, style: &Style) -> Result<String, Re
     for line in &said.origin {
         page.paragraph(line, 0, Ansi::new());
     }
-    page.paragraph("± is half of the 95 % interval.", 0, Ansi::new());
+    page.paragraph(style.voice().words.plus_minus, 0, Ansi::new());
     for condition in &said.conditions {
         page.condition(condition);
     }
@@ -50,12 +50,13 @@ pub fn terminal(document: &Characterisation, style: &Style) -> Result<String, Re
 pub fn set_text(set: &SetMatch, style: &Style) -> String {
     let mut document = Characterisation::blank(Vec::new());
     document.set_match = Some(set.clone());
-    let notes = gather(&document);
+    let v = style.voice();
+    let notes = gather(&document, v);
     let mut page = Page::new(style);
-    page.paragraph("± is half of the 95 % interval.", 0, Ansi::new());
-    page.set(&statements::set(set));
+    page.paragraph(style.voice().words.plus_minus, 0, Ansi::new());
+    page.set(&statements::set(set, v));
     page.notes(&notes);
-    page.next(&next_step(&document, &notes));
+    page.next(&next_step(&document, &notes, v));
     page.text
 }
 
@@ -73,7 +74,7 @@ pub fn check_text(sources: &[Source], findings: &[Finding], style: &Style) -> St
         );
         page.paragraph(&line, 2, Ansi::new());
     }
-    page.notes(&gather(&document));
+    page.notes(&gather(&document, style.voice()));
     page.text
 }
 
@@ -82,6 +83,7 @@ struct Page {
     text: String,
     width: usize,
     colour: bool,
+    voice: Voice,
 }
 
 impl Page {
@@ -90,6 +92,7 @@ impl Page {
             text: String::new(),
             width: style.width.max(NARROWEST),
             colour: style.colour,
+            voice: style.voice(),
         }
     }
 
@@ -309,7 +312,11 @@ impl Page {
                 Severity::Doubt => AnsiColor::Yellow.on_default(),
                 Severity::Note => Ansi::new(),
             };
-            let mut line = format!("{:>2} {}", note.number, severity_word(note.severity));
+            let mut line = format!(
+                "{:>2} {}",
+                note.number,
+                severity_word(note.severity, self.voice)
+            );
             if note.count > 1 {
                 line.push_str(&format!(", {} times", note.count));
             }

@@ -1,23 +1,26 @@
 //! The verdict on a set, and its flow and dead time, in words.
 
 use crate::characterisation::{FigureDeviation, FlowAndDeadTime, SetMatch, Verdict};
-use crate::finding::visible;
+use crate::plots::{shortened, visible};
+use crate::words::{Voice, fill};
 
 /// What was asked, what bound decides, in one sentence.
-pub(super) fn verdict(set: &SetMatch) -> String {
+pub(super) fn verdict(set: &SetMatch, v: Voice) -> String {
+    let words = v.words;
     let Some(verdict) = set.verdict else {
-        return "no verdict: no tolerance was stated (--tolerance 2%)".to_owned();
+        return words.no_verdict.to_owned();
     };
     let word = match verdict {
-        Verdict::Matched => "matched",
-        Verdict::NotMatched => "not matched",
-        Verdict::Undecided => "undecided",
+        Verdict::Matched => words.matched,
+        Verdict::NotMatched => words.not_matched,
+        Verdict::Undecided => words.undecided,
     };
     let own = [set.flow_tolerance_percent, set.dead_time_tolerance_us];
     if let ([None, None], Some(tolerance)) = (own, set.tolerance_percent) {
         // One tolerance: the verdict is its own.
-        let words = bounded("spread", verdict, set.spread_bounds_percent, tolerance, "%");
-        return format!("{word}: {words}");
+        let bounds = set.spread_bounds_percent;
+        let said = bounded(words.spread, verdict, bounds, tolerance, ("%", v));
+        return format!("{word}: {said}");
     }
     let mut asked: Vec<String> = Vec::new();
     let mut ask = |what: &str, bounds: Option<[f64; 2]>, tolerance: Option<f64>, unit: &str| {
@@ -27,25 +30,17 @@ pub(super) fn verdict(set: &SetMatch) -> String {
                 Some([lo, _]) if lo > tolerance => Verdict::NotMatched,
                 _ => Verdict::Undecided,
             };
-            asked.push(bounded(what, verdict, bounds, tolerance, unit));
+            asked.push(bounded(what, verdict, bounds, tolerance, (unit, v)));
         }
     };
-    ask(
-        "spread",
-        set.spread_bounds_percent,
-        set.tolerance_percent,
-        "%",
-    );
+    let bounds = set.spread_bounds_percent;
+    ask(words.spread, bounds, set.tolerance_percent, "%");
     for at in &set.flow_and_dead_time {
         let flow = Some(at.flow_spread_bounds_percent);
-        ask("spread of flow", flow, set.flow_tolerance_percent, "%");
+        ask(words.spread_of_flow, flow, set.flow_tolerance_percent, "%");
         let dead_time = Some(at.dead_time_spread_bounds_us);
-        ask(
-            "spread of dead time",
-            dead_time,
-            set.dead_time_tolerance_us,
-            "us",
-        );
+        let tolerance = set.dead_time_tolerance_us;
+        ask(words.spread_of_dead_time, dead_time, tolerance, "us");
     }
     format!("{word}: {}", asked.join("; "))
 }
@@ -55,52 +50,63 @@ fn bounded(
     verdict: Verdict,
     bounds: Option<[f64; 2]>,
     tolerance: f64,
-    unit: &str,
+    (unit, v): (&str, Voice),
 ) -> String {
+    let tolerance = hundredths(tolerance, v);
     match (verdict, bounds) {
-        (Verdict::Matched, Some([_, hi])) => {
-            format!("the {what} is at most {hi:.2} {unit}, the tolerance is {tolerance:.2} {unit}")
-        }
-        (Verdict::NotMatched, Some([lo, _])) => {
-            format!("the {what} is at least {lo:.2} {unit}, the tolerance is {tolerance:.2} {unit}")
-        }
-        (Verdict::Undecided, _) => {
-            format!("the tolerance of {tolerance:.2} {unit} lies between the bounds of the {what}")
-        }
-        (_, None) => format!("the tolerance of the {what} is {tolerance:.2} {unit}"),
+        (Verdict::Matched, Some([_, hi])) => fill(
+            v.words.at_most,
+            &[what, &hundredths(hi, v), unit, &tolerance],
+        ),
+        (Verdict::NotMatched, Some([lo, _])) => fill(
+            v.words.at_least,
+            &[what, &hundredths(lo, v), unit, &tolerance],
+        ),
+        (Verdict::Undecided, _) => fill(v.words.tolerance_between, &[&tolerance, unit, what]),
+        (_, None) => fill(v.words.tolerance_is, &[what, &tolerance, unit]),
     }
 }
 
+fn hundredths(value: f64, v: Voice) -> String {
+    v.figure(&format!("{value:.2}"))
+}
+
 /// Spread of flow and dead time at one condition, with who lies farthest out.
-pub(super) fn figures(at: &FlowAndDeadTime) -> String {
+pub(super) fn figures(at: &FlowAndDeadTime, v: Voice) -> String {
     let mut condition = Vec::new();
-    condition.extend(at.voltage_v.map(|v| format!("{v} V")));
+    condition.extend(at.voltage_v.map(|x| v.voltage(Some(x))));
     condition.extend(at.pressure_kpa.map(|p| format!("{p:.0} kPa")));
     let farthest = |value: fn(&FigureDeviation) -> f64| {
         at.deviations
             .iter()
             .max_by(|a, b| value(a).abs().total_cmp(&value(b).abs()))
             .map_or_else(String::new, |d| {
-                format!(", farthest {} {:+.2}", visible(&d.injector), value(d))
+                let off = v.figure(&format!("{:+.2}", value(d)));
+                let who = shortened(&visible(&d.injector), 40);
+                fill(v.words.farthest_short, &[&who, &off])
             })
     };
     let at_condition = if condition.is_empty() {
         String::new()
     } else {
-        format!(" at {}", condition.join(", "))
+        fill(v.words.at_condition, &[&condition.join(", ")])
     };
     let [flow, dead_time] = [at.flow_spread_bounds_percent, at.dead_time_spread_bounds_us];
-    format!(
-        "line over {} to {} ms{at_condition}: flow spreads {:.2} % ({:.2} to {:.2}{}), dead time {:.0} us ({:.0} to {:.0}{})",
-        at.line_range_ms[0],
-        at.line_range_ms[1],
-        at.flow_spread_percent.value,
-        flow[0],
-        flow[1],
-        farthest(|d| d.flow_percent.value),
-        at.dead_time_spread_us.value,
-        dead_time[0],
-        dead_time[1],
-        farthest(|d| d.dead_time_us.value),
+    let whole = |x: f64| format!("{x:.0}");
+    fill(
+        v.words.flow_and_dead_time,
+        &[
+            &v.plain(at.line_range_ms[0]),
+            &v.plain(at.line_range_ms[1]),
+            &at_condition,
+            &hundredths(at.flow_spread_percent.value, v),
+            &hundredths(flow[0], v),
+            &hundredths(flow[1], v),
+            &farthest(|d| d.flow_percent.value),
+            &whole(at.dead_time_spread_us.value),
+            &whole(dead_time[0]),
+            &whole(dead_time[1]),
+            &farthest(|d| d.dead_time_us.value),
+        ],
     )
 }

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "units",
     "finding",
+    "words",
     "capture",
     "fluid",
     "fit",
@@ -26,11 +27,24 @@ const ORDER: [&str; 19] = [
     "main",
 ];
 
-/// Modules that see the results only through the file's types.
-const NARROW: [(&str, &[&str]); 3] = [
+/// Modules that see only what is named here.
+const NARROW: [(&str, &[&str]); 4] = [
+    ("words", &["units", "finding"]),
     ("finding", &["units"]),
-    ("plots", &["units", "finding", "characterisation"]),
-    ("report", &["units", "finding", "characterisation", "plots"]),
+    ("plots", &["units", "finding", "words", "characterisation"]),
+    // It shows what the file implies as well: stages compared, figures between pressures.
+    (
+        "report",
+        &[
+            "units",
+            "finding",
+            "words",
+            "characterisation",
+            "matching",
+            "surface",
+            "plots",
+        ],
+    ),
 ];
 
 fn sources() -> Vec<(PathBuf, String)> {

@@ -12,6 +12,7 @@ fn plain(width: usize) -> Style {
         colour: false,
         flow_unit: None,
         density: None,
+        locale: Default::default(),
     }
 }
 
