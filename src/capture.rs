@@ -7,6 +7,7 @@
 //! any reader.
 
 mod bench;
+mod bench_doubts;
 mod bench_file;
 mod bench_text;
 mod dialect;

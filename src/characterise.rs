@@ -2,7 +2,7 @@
 
 mod open;
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use serde_json::json;
 
@@ -110,8 +110,9 @@ fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
 /// Scores the injectors of one or several characterisation files together, each file at
 /// its last stage.
 ///
-/// Of an injector that is in several files the last one counts. Effects of files that do
-/// not state one and the same bench are kept apart. `None` where there is nothing to compare.
+/// Of an injector that is in several files the last one counts, and a finding says so.
+/// Effects of files that do not state one and the same bench are kept apart. `None` where
+/// there is nothing to compare.
 pub fn match_documents(
     documents: &[Characterisation],
     points: &[WantedPoint],
@@ -124,6 +125,7 @@ pub fn match_documents(
     let stage = stage.filter(|s| fits.iter().all(|(_, f)| f.stage.as_ref() == Some(s)));
     let mut set = score_at(&fits, points, stage, criterion)?;
     set.findings.extend(told);
+    set.findings.extend(in_several(&documents));
     Some(set)
 }
 
@@ -183,6 +185,34 @@ pub fn keep_benches_apart(documents: &mut [Characterisation]) -> Vec<Finding> {
         .filter(|(told, _)| *told)
         .map(|(_, kind)| Finding::new(kind, Place::default(), &[]))
         .collect()
+}
+
+/// Injectors that are in more than one file.
+fn in_several(documents: &[Characterisation]) -> Option<Finding> {
+    let mut seen = BTreeSet::new();
+    let mut several = BTreeSet::new();
+    for id in documents
+        .iter()
+        .flat_map(|d| d.injectors.iter().map(|i| &i.id))
+    {
+        if !seen.insert(id) {
+            several.insert(id);
+        }
+    }
+    if several.is_empty() {
+        return None;
+    }
+    let ids: Vec<&str> = several.iter().map(|id| id.as_str()).collect();
+    let mut shown = ids[..ids.len().min(5)].join(", ");
+    if ids.len() > 5 {
+        shown.push_str(&format!(" and {} more", ids.len() - 5));
+    }
+    let facts = [("ids", json!(ids)), ("shown", json!(shown))];
+    Some(Finding::new(
+        Kind::InjectorInSeveralFiles,
+        Place::default(),
+        &facts,
+    ))
 }
 
 /// Scores the set at its last stage: what the injectors are like now.

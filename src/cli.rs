@@ -5,6 +5,7 @@ mod args;
 mod check;
 mod compare;
 mod demand;
+mod failure;
 mod files;
 mod fit;
 mod interrupt;
@@ -26,8 +27,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use args::{Cli, Command};
-
-use crate::capture::fault_lines;
+use failure::Failure;
 
 /// How a command ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,72 +38,12 @@ enum Outcome {
     CriterionFailed,
 }
 
-/// Why a command could not do its work; shown on stderr.
-#[derive(Debug, thiserror::Error)]
-enum Failure {
-    /// Faults in the input, each shown on its own lines.
-    #[error("{}", list_faults(.0))]
-    Faults(Vec<crate::capture::Fault>),
-    /// Faults in a stream whose first lines may have been written.
-    #[error("{}", list_stream_faults(faults, *written))]
-    FaultyStream {
-        /// The faults.
-        faults: Vec<crate::capture::Fault>,
-        /// Lines written before.
-        written: u64,
-    },
-    /// A file could not be read or written.
-    #[error("{path}: {error}")]
-    File {
-        /// Path as given.
-        path: String,
-        /// What the system says.
-        error: io::Error,
-    },
-    /// Standard output is gone, or full.
-    #[error("standard output: {0}")]
-    Output(#[from] io::Error),
-    /// The report cannot be written as asked.
-    #[error(transparent)]
-    Report(#[from] crate::report::ReportError),
-    /// Anything else, with what to do about it.
-    #[error("{what}\nhint: {hint}")]
-    Other {
-        /// What is wrong.
-        what: String,
-        /// What to do.
-        hint: String,
-    },
-}
-
-impl Failure {
-    fn other(what: impl ToString, hint: &str) -> Self {
-        Self::Other {
-            what: what.to_string(),
-            hint: hint.to_owned(),
-        }
-    }
-}
-
-/// Faults are told up to this many; the count says the rest.
-const FAULTS_SHOWN: usize = 50;
-
-fn list_faults(faults: &[crate::capture::Fault]) -> String {
-    let count = faults.len();
-    let word = if count == 1 { "fault" } else { "faults" };
-    let list = fault_lines(faults, FAULTS_SHOWN);
-    format!("{list}{count} {word}; nothing was fitted and nothing written")
-}
-
-fn list_stream_faults(faults: &[crate::capture::Fault], written: u64) -> String {
-    let list = fault_lines(faults, FAULTS_SHOWN);
-    let lines = if written == 1 { "line" } else { "lines" };
-    format!("{list}reading ended there; {written} {lines} written before")
-}
-
 /// Runs the command line and returns the exit status.
 pub fn run() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return failure::usage(&error),
+    };
     match dispatch(&cli.command) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::CriterionFailed) => ExitCode::from(1),
@@ -111,11 +51,7 @@ pub fn run() -> ExitCode {
         Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => {
             ExitCode::SUCCESS
         }
-        Err(failure) => {
-            // Nothing can be done about a stderr that is gone.
-            let _ = writeln!(anstream::stderr(), "error: {failure}");
-            ExitCode::from(2)
-        }
+        Err(failure) => failure::tell(&failure, cli.command.wants_json()),
     }
 }
 
@@ -174,9 +110,15 @@ fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-/// Width and colour of the terminal; plain 100 columns where there is none.
+/// Width and colour of the terminal: `COLUMNS` where it is set, else what the terminal says,
+/// else 100 columns.
 fn style() -> crate::report::Style {
-    let width = terminal_size::terminal_size().map_or(100, |(w, _)| usize::from(w.0));
+    let width = std::env::var("COLUMNS")
+        .ok()
+        .and_then(|columns| columns.trim().parse().ok())
+        .filter(|columns| (1..=u16::MAX.into()).contains(columns))
+        .or_else(|| terminal_size::terminal_size().map(|(w, _)| usize::from(w.0)))
+        .unwrap_or(100);
     let colour = anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
     crate::report::Style {
         width,

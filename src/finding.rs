@@ -10,8 +10,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+mod visible;
 mod wording;
 
+pub use visible::{visible, visible_lines};
 pub use wording::Kind;
 
 /// How much a finding matters for the figures.

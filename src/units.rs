@@ -9,4 +9,7 @@ mod estimate;
 mod quantity;
 
 pub use estimate::{Estimate, Interval, NORMAL_95, rounded_pair, significant};
-pub use quantity::{Basis, FlowUnit, Quantity, QuantityError, Unit, parse, parse_bare};
+pub use quantity::{
+    Basis, FlowUnit, Quantity, QuantityError, Unit, magnitude_words, parse, parse_bare,
+    within_magnitudes,
+};

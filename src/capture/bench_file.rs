@@ -9,7 +9,7 @@ use super::bench::{
 };
 use super::bench_text::{BenchReader, Section, Sign, path, shown};
 use super::fault::{Fault, Faults};
-use crate::units::{Basis, Quantity};
+use crate::units::{Quantity, parse};
 
 /// What may stand at the top of the file.
 const TOP: &[&str] = &[
@@ -52,6 +52,16 @@ const INJECTOR_KEYS: &[&str] = &[
     "note",
 ];
 const JOB_KEYS: &[&str] = &["reference", "operator", "date"];
+
+/// Density of a liquid on a bench, g/mL: liquefied gas has about 0.5, brine 1.2, the heaviest
+/// solvents 1.6; beyond lies a slip of the unit. Common knowledge, no source.
+const LIQUID_DENSITY: (f64, f64, &str) = (0.3, 3.0, "g/mL");
+/// Temperature of a liquid on a bench, °C.
+const LIQUID_TEMPERATURE: (f64, f64, &str) = (-60.0, 200.0, "C");
+/// Relative expansion of a liquid, 1/K: solvents have about 0.001, liquefied gas 0.003.
+const LIQUID_EXPANSION: (f64, f64, &str) = (0.0, 0.01, "1/K");
+/// Relative standard uncertainty beyond which a density says nothing.
+const DENSITY_DOUBT: f64 = 0.2;
 
 /// One minute in ms: a leakage of 1 mm³/ms is 60 000 mm³/min.
 const MS_PER_MINUTE: f64 = 60_000.0;
@@ -212,19 +222,17 @@ impl<'t> BenchReader<'t> {
         }
         let name = self.words(section, "name");
         let class = self.words(section, "class");
-        let kind = self.choice(section, "kind", &kinds)?;
-        let basis = if kind == VesselKind::Balance {
-            Basis::Mass
-        } else {
-            Basis::Volume
-        };
-        let amount = match basis {
-            Basis::Volume => Quantity::Volume,
-            Basis::Mass => Quantity::Mass,
+        let kind = self.choice(section, "kind", &kinds);
+        let amount = match kind {
+            Some(VesselKind::Balance) => Quantity::Mass,
+            Some(VesselKind::GraduatedCylinder | VesselKind::Burette) => Quantity::Volume,
+            // The other keys are looked at all the same, so that every fault is told at once.
+            None if self.states_a_mass(section) => Quantity::Mass,
+            None => Quantity::Volume,
         };
         let vessel = Vessel {
             name,
-            kind,
+            kind: kind.unwrap_or(VesselKind::GraduatedCylinder),
             capacity: self.quantity(section, "capacity", amount, Sign::AboveZero),
             division: self.quantity(section, "division", amount, Sign::AboveZero),
             tolerance: self.quantity(section, "tolerance", amount, Sign::NotBelowZero),
@@ -245,6 +253,11 @@ impl<'t> BenchReader<'t> {
         for (key, part) in [
             ("division", vessel.division),
             ("tolerance", vessel.tolerance),
+            ("reading_uncertainty", vessel.reading_uncertainty),
+            (
+                "reading_offset_uncertainty",
+                vessel.reading_offset_uncertainty,
+            ),
         ] {
             let above = part
                 .zip(vessel.capacity)
@@ -259,12 +272,20 @@ impl<'t> BenchReader<'t> {
                 self.push(fault);
             }
         }
-        Some(vessel)
+        kind.map(|_| vessel)
+    }
+
+    /// Whether any quantity of a vessel of unknown kind is a mass.
+    fn states_a_mass(&self, section: &Section<'t>) -> bool {
+        ["capacity", "division", "tolerance", "reading_uncertainty"]
+            .into_iter()
+            .filter_map(|key| self.value(section, key))
+            .any(|(_, value)| matches!(value, DeValue::String(text) if parse(Quantity::Mass, text).is_ok()))
     }
 
     fn fluid(&mut self, section: &Section<'t>) -> Fluid {
         self.check_keys(section, FLUID_KEYS);
-        Fluid {
+        let fluid = Fluid {
             name: self.words(section, "name"),
             density: self.quantity(section, "density", Quantity::Density, Sign::AboveZero),
             density_temperature_c: self.quantity(
@@ -285,6 +306,53 @@ impl<'t> BenchReader<'t> {
                 Quantity::Expansion,
                 Sign::NotBelowZero,
             ),
+        };
+        self.liquid(section, "density", fluid.density, LIQUID_DENSITY);
+        self.liquid(
+            section,
+            "density_temperature",
+            fluid.density_temperature_c,
+            LIQUID_TEMPERATURE,
+        );
+        self.liquid(
+            section,
+            "expansion",
+            fluid.expansion_per_k,
+            LIQUID_EXPANSION,
+        );
+        let share = fluid
+            .density
+            .zip(fluid.density_uncertainty)
+            .map(|(density, uncertainty)| uncertainty / density);
+        if share.is_some_and(|share| share > DENSITY_DOUBT)
+            && let Some((line, value)) = self.value(section, "density_uncertainty")
+        {
+            let place = path(section, "density_uncertainty");
+            let expected = "a standard uncertainty below a fifth of the density";
+            self.push(Fault::cell(line, &place, &shown(value), expected));
+        }
+        fluid
+    }
+
+    /// Refuses what no liquid is: mostly a slip of the unit.
+    fn liquid(
+        &mut self,
+        section: &Section<'t>,
+        key: &str,
+        stated: Option<f64>,
+        (low, high, unit): (f64, f64, &str),
+    ) {
+        if stated.is_none_or(|value| (low..=high).contains(&value)) {
+            return;
+        }
+        if let Some((line, value)) = self.value(section, key) {
+            let expected = format!("what a liquid may have: {low} to {high} {unit}");
+            let fault = Fault::cell(line, &path(section, key), &shown(value), expected);
+            self.push(if key == "density" {
+                fault.hint("look at the unit: 684 kg/m3 is 0.684 g/mL")
+            } else {
+                fault
+            });
         }
     }
 

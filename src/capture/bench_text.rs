@@ -5,7 +5,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::fault::{Fault, Faults};
 use super::names::near_miss;
-use crate::units::{Quantity, QuantityError, parse};
+use crate::units::{Quantity, QuantityError, magnitude_words, parse};
 
 /// Which numbers a quantity may have.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -175,6 +175,9 @@ impl<'t> BenchReader<'t> {
                     QuantityError::NoUnit { accepted, .. }
                     | QuantityError::WrongUnit { accepted, .. } => {
                         fault.hint(format!("units that fit: {accepted}"))
+                    }
+                    QuantityError::BeyondMagnitudes { .. } => {
+                        Fault::cell(line, &place, text, magnitude_words())
                     }
                     QuantityError::NoNumber { .. } | QuantityError::NotFinite { .. } => fault,
                 });

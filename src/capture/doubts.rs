@@ -13,7 +13,7 @@ use super::read::SetPoints;
 use super::reading::{Capture, Reading, Source, Sweep};
 use super::repeats;
 use super::sweeps::{Merged, SAME_PRESSURE_KPA, SAME_VOLTAGE_V, same_set_point};
-use super::{DUTY_LIMIT, vessels};
+use super::{DUTY_LIMIT, bench_doubts, vessels};
 use crate::finding::{Finding, Kind, Place};
 use crate::units::Basis;
 
@@ -217,6 +217,7 @@ pub(super) fn of_sweeps(
     let divisions = Divisions::of(capture);
     let usual = repeats::usual_disagreement(capture);
     let mut findings = period_not_stated(capture);
+    findings.extend(bench_doubts::of_bench(capture));
     findings.extend(vessels::unknown(capture));
     let mut faults = vessels::foreign(capture, &divisions, notes);
     for sweep in &capture.sweeps {
@@ -248,7 +249,11 @@ pub(super) fn of_sweeps(
         findings.extend(repeats::repeats_disagree(
             sweep, &settings, &divisions, run_usual, &place,
         ));
-        findings.extend(repeats::duplicates(&settings, &place));
+        let duplicates = repeats::duplicates(&settings, &place);
+        if duplicates.is_none() {
+            findings.extend(repeats::pasted(&used, &settings, &place));
+        }
+        findings.extend(duplicates);
     }
     (findings, faults)
 }

@@ -4,6 +4,8 @@ use std::fmt;
 
 use serde::Serialize;
 
+use crate::finding::visible;
+
 /// Faults kept per file; a file in a wrong format would otherwise fill memory
 /// with one complaint per cell. The rest are counted.
 const KEPT_PER_FILE: usize = 1000;
@@ -71,6 +73,19 @@ impl Fault {
         }
     }
 
+    /// A file that cannot be read at all; `found` in words.
+    pub(crate) fn unreadable(
+        file: &str,
+        found: String,
+        expected: &str,
+        hint: Option<&str>,
+    ) -> Self {
+        Self {
+            hint: hint.map(str::to_owned),
+            ..Self::whole(found, expected).of(file)
+        }
+    }
+
     /// Names the column of a fault that is told in words.
     pub(super) fn in_column(mut self, column: &str) -> Self {
         self.column = Some(shortened(column));
@@ -104,18 +119,23 @@ impl Fault {
 
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.file)?;
+        f.write_str(&visible(&self.file))?;
         if let Some(line) = self.line {
             write!(f, ":{line}")?;
         }
         f.write_str(": ")?;
         if let Some(column) = &self.column {
-            write!(f, "{} {column}: ", self.place_word)?;
+            write!(f, "{} {}: ", self.place_word, visible(column))?;
         }
         if self.quoted {
             write!(f, "found {:?}, expected {}", self.found, self.expected)?;
         } else {
-            write!(f, "found {}, expected {}", self.found, self.expected)?;
+            write!(
+                f,
+                "found {}, expected {}",
+                visible(&self.found),
+                self.expected
+            )?;
         }
         if let Some(hint) = &self.hint {
             write!(f, "\n  hint: {hint}")?;

@@ -6,7 +6,7 @@ use super::header::{Column, Layout};
 use super::names::{NAMES, Role};
 use super::number::is_rfc3339;
 use super::row::MOST_PULSES;
-use crate::units::Basis;
+use crate::units::{Basis, within_magnitudes};
 
 /// A row of a long capture whose columns say nothing but who, at what, and how much.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -275,14 +275,16 @@ fn decimal(bytes: &[u8], from: usize) -> Option<(u64, usize, usize)> {
     plain.then_some((value, decimals, at))
 }
 
-/// An unsigned number in the inner unit.
+/// An unsigned number in the inner unit; what lies beyond the limits is left to the careful
+/// reader, which says so.
 ///
 /// *Method*: two whole numbers that are exact in f64 are divided once, so the quotient is
 /// the double nearest to the decimal number, as the standard conversion gives it.
 /// *Source*: W. D. Clinger, PLDI 1990, the fast path; from memory.
 fn number(bytes: &[u8], from: usize, column: &Column) -> Option<(f64, usize)> {
     let (digits, decimals, end) = decimal(bytes, from)?;
-    Some((column.to_inner(digits as f64 / POWERS[decimals]), end))
+    let inner = column.to_inner(digits as f64 / POWERS[decimals]);
+    within_magnitudes(inner).then_some((inner, end))
 }
 
 fn above_zero(bytes: &[u8], from: usize, column: &Column) -> Option<(f64, usize)> {

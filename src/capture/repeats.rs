@@ -19,14 +19,18 @@ pub(super) type Settings<'a> = BTreeMap<[u64; 3], Vec<&'a Reading>>;
 pub(super) fn by_setting<'a>(used: &[&'a Reading]) -> Settings<'a> {
     let mut settings = Settings::new();
     for reading in used {
-        let setting = [
-            reading.pulse_width_ms.to_bits(),
-            reading.pulses.to_bits(),
-            reading.open_time_s.map_or(0, f64::to_bits),
-        ];
-        settings.entry(setting).or_default().push(reading);
+        settings.entry(setting(reading)).or_default().push(reading);
     }
     settings
+}
+
+/// Pulse width, number of pulses and open time.
+fn setting(reading: &Reading) -> [u64; 3] {
+    [
+        reading.pulse_width_ms.to_bits(),
+        reading.pulses.to_bits(),
+        reading.open_time_s.map_or(0, f64::to_bits),
+    ]
 }
 
 /// Greatest difference between repeats.
@@ -161,6 +165,97 @@ pub(super) fn duplicates(settings: &Settings<'_>, place: &Place) -> Option<Findi
         ..place.clone()
     };
     Some(Finding::new(Kind::DuplicateRow, place, &facts))
+}
+
+/// Settings of which all readings stand several times before it is remarked on, or this many
+/// different readings in fewer settings. With four repeats rounded to one of two divisions,
+/// chance makes pairs of all of them in 1 setting of 2: 1 sweep in 32 of five settings, at worst.
+const PASTED_SETTINGS: usize = 5;
+const PASTED_READINGS: usize = 8;
+/// Chance below which a run of agreeing repeats is no accident.
+const RUN_CHANCE: f64 = 1e-3;
+/// Farthest distance of two runs that is looked at, in readings.
+const BLOCK_LAGS: usize = 200;
+
+/// Remarks on readings that stand several times, as rows that were pasted twice do.
+///
+/// Two repeats may agree to the last division. But where all readings of all repeated
+/// settings stand k times, k = 2 or more, chance is no explanation; nor where a run of
+/// rows says again what a run above it said, though repeats differ elsewhere.
+pub(super) fn pasted(used: &[&Reading], settings: &Settings<'_>, place: &Place) -> Option<Finding> {
+    let (mut copies, mut common, mut repeated, mut distinct) = (0u64, 0, 0, 0);
+    for repeats in settings.values().filter(|repeats| repeats.len() > 1) {
+        let mut counts: BTreeMap<Content<'_>, usize> = BTreeMap::new();
+        for reading in repeats {
+            *counts.entry(unnumbered(reading)).or_default() += 1;
+        }
+        common = counts
+            .values()
+            .fold(common, |divisor, n| greatest_common(divisor, *n));
+        copies += (repeats.len() - counts.len()) as u64;
+        repeated += 1;
+        distinct += counts.len();
+    }
+    let enough = repeated >= PASTED_SETTINGS || distinct >= PASTED_READINGS;
+    let (line, rows, how) = if common > 1 && enough {
+        let how = format!("each stands {common} times or a multiple");
+        (used.last()?.line, copies, how)
+    } else {
+        let (first, line, rows) = run_said_again(used, settings)?;
+        let how = format!("from here on they say again what stands from line {first} on");
+        (line, rows, how)
+    };
+    let facts: [(&str, Value); 2] = [("rows", json!(rows)), ("how", json!(how))];
+    let place = Place {
+        line: Some(line),
+        ..place.clone()
+    };
+    Some(Finding::new(Kind::RowsPasted, place, &facts))
+}
+
+/// Finds the longest run of readings that says again what an earlier run said, where
+/// chance would not: its length against the share of repeats that agree elsewhere.
+/// Returns the lines where the two begin and the length.
+fn run_said_again(used: &[&Reading], settings: &Settings<'_>) -> Option<(u64, u64, u64)> {
+    let n = used.len();
+    let mut longest = (0, 0, 0);
+    for lag in 1..n.min(BLOCK_LAGS) {
+        let mut run = 0;
+        for at in lag..n {
+            let (a, b) = (used[at], used[at - lag]);
+            let same = setting(a) == setting(b) && unnumbered(a) == unnumbered(b);
+            run = if same { run + 1 } else { 0 };
+            if run <= lag && run > longest.0 {
+                longest = (run, at + 1 - run, lag);
+            }
+        }
+    }
+    let (run, start, lag) = longest;
+    if run < PASTED_SETTINGS {
+        return None;
+    }
+    // Neighbouring repeats of a setting, the run's own left out; one agreeing and one
+    // differing pair are added, so that a few pairs prove nothing.
+    let (mut pairs, mut agree) = (2.0, 1.0);
+    for pair in settings.values().flat_map(|repeats| repeats.windows(2)) {
+        pairs += 1.0;
+        agree += f64::from(u8::from(unnumbered(pair[0]) == unnumbered(pair[1])));
+    }
+    let own = (run as f64).min(agree - 1.0);
+    let share: f64 = (agree - own) / (pairs - own);
+    let chance = share.powi(run as i32) * n as f64;
+    (chance < RUN_CHANCE).then(|| (used[start - lag].line, used[start].line, run as u64))
+}
+
+fn greatest_common(a: usize, b: usize) -> usize {
+    if b == 0 { a } else { greatest_common(b, a % b) }
+}
+
+/// What a row says beside its setting and the number of the repeat, which a paste may count on.
+fn unnumbered(reading: &Reading) -> Content<'_> {
+    let mut content = content(reading);
+    content.2 = None;
+    content
 }
 
 /// All that a row says about a reading beside its setting, to compare by.

@@ -7,7 +7,7 @@ use super::header::{Column, Columns};
 use super::names::Role;
 use super::number::{self, Marks, NotANumber};
 use super::reading::Reading;
-use crate::units::Basis;
+use crate::units::{Basis, magnitude_words, within_magnitudes};
 
 /// No train is longer: at 10 ms a pulse this is four months.
 pub(super) const MOST_PULSES: f64 = 1e9;
@@ -180,10 +180,16 @@ impl RowReader<'_> {
         match number::number(text, self.decimal_comma, &mut self.marks, cells.line) {
             Ok(value) => {
                 let inner = column.to_inner(value);
-                if inner.is_finite() {
+                if !inner.is_finite() {
+                    return self.refuse(cells, role, NotANumber::NotFinite);
+                }
+                // A temperature may lie as near to zero as it likes.
+                let smallest_matters = role != Role::FluidTemp;
+                if inner.abs() < 1.0 && !smallest_matters || within_magnitudes(inner) {
                     return Cell::Is(inner);
                 }
-                self.refuse(cells, role, NotANumber::NotFinite)
+                self.faults.push(cells.fault(role, magnitude_words()));
+                Cell::Bad
             }
             Err(why) => self.refuse(cells, role, why),
         }

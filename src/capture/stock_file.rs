@@ -10,6 +10,7 @@ use super::dialect::{Dialect, Rows, decode};
 use super::fault::Fault;
 use super::names::{folded, known_stem, near_miss};
 use super::number::{Marks, number};
+use crate::units::{magnitude_words, within_magnitudes};
 
 /// One row of the table.
 #[derive(Debug, Clone, PartialEq)]
@@ -286,6 +287,10 @@ impl RowReader<'_> {
             Bound::Any => "a number",
         };
         match number(cell, self.decimal_comma, &mut self.marks, line) {
+            Ok(value) if !within_magnitudes(value) => {
+                faults.push(Fault::cell(line, name, cell, magnitude_words()));
+                None
+            }
             Ok(value) if bound.allows(value) => Some(value),
             Ok(_) => {
                 faults.push(Fault::cell(line, name, cell, expected));

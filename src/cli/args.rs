@@ -82,6 +82,24 @@ pub enum Command {
     Man,
 }
 
+impl Command {
+    /// Whether one JSON object is asked for on standard output.
+    pub(super) fn wants_json(&self) -> bool {
+        match self {
+            Self::Fit(args) => args.json,
+            Self::Check(args) => args.json,
+            Self::Match(args) => args.json,
+            Self::Pick(args) => args.json,
+            Self::Compare(args) => args.json,
+            Self::Place(args) => args.json,
+            Self::Table(args) => args.json,
+            Self::Demand(args) => args.json,
+            // The others print no JSON, or nothing else.
+            _ => false,
+        }
+    }
+}
+
 const FIT_HELP: &str = "\
 Examples:
   meniscus fit run.csv                                    tables on the terminal

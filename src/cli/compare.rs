@@ -1,13 +1,12 @@
 //! `compare`: as received against cleaned.
 
-use std::fs;
 use std::path::PathBuf;
 
 use clap::Args;
 use serde_json::json;
 
 use super::args::{percent, wanted_point};
-use super::files::failed;
+use super::files::{failed, read_text};
 use super::stock::documents;
 use super::{Failure, Outcome, print, print_json};
 use crate::capture::InjectorCheck;
@@ -63,7 +62,7 @@ struct Stage<'a> {
 pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     let criteria = match &args.criteria {
         Some(path) => {
-            let text = fs::read_to_string(path).map_err(|error| failed(path, error))?;
+            let text = read_text(path).map_err(|error| failed(path, error))?;
             read_criteria(&text).map_err(|e| {
                 Failure::other(
                     format!("{}: {e}", path.display()),

@@ -1,11 +1,10 @@
 //! `demand`: what the engine needs of the set.
 
-use std::fs;
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::files::{failed, read_document, shown};
+use super::files::{failed, read_bytes, read_document, shown};
 use super::{Failure, Outcome, json_text, print};
 use crate::demand::{NominalFlow, PumpCurve, Regulator, Request, demand, read_pump_curve, text};
 use crate::units::{Basis, Quantity, parse, parse_bare};
@@ -146,7 +145,7 @@ pub enum RegulatorArg {
 pub(super) fn run(args: &DemandArgs) -> Result<Outcome, Failure> {
     let document = match &args.file {
         Some(path) => {
-            let bytes = fs::read(path).map_err(|error| failed(path, error))?;
+            let bytes = read_bytes(path).map_err(|error| failed(path, error))?;
             Some(read_document(&shown(path), &bytes)?)
         }
         None => None,
@@ -171,7 +170,7 @@ fn read_pump(args: &DemandArgs) -> Result<Option<PumpCurve>, Failure> {
     let Some(path) = &args.pump_curve else {
         return Ok(None);
     };
-    let bytes = fs::read(path).map_err(|error| failed(path, error))?;
+    let bytes = read_bytes(path).map_err(|error| failed(path, error))?;
     read_pump_curve(&String::from_utf8_lossy(&bytes))
         .map(Some)
         .map_err(|e| {

@@ -5,10 +5,10 @@ use std::fs;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use super::Failure;
 use super::args::InputArgs;
+use super::failure::{Failure, unreadable};
 use super::interrupt::half_written;
-use crate::capture::{Bench, CaptureFile, SetPoints, read_bench};
+use crate::capture::{Bench, CaptureFile, Fault, SetPoints, read_bench};
 use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.
@@ -23,18 +23,56 @@ pub(super) struct Input {
 
 /// Reads captures and bench file.
 pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
-    let files: Vec<CaptureFile> = args
-        .captures
-        .iter()
-        .map(|path| read_capture(path))
-        .collect::<Result<_, _>>()?;
-    input_of(files, args)
+    let (input, faults) = read_what_can_be(args)?;
+    if faults.is_empty() {
+        Ok(input)
+    } else {
+        Err(Failure::Faults(faults))
+    }
+}
+
+/// Reads captures and bench file; what cannot be read is told beside what can.
+pub(super) fn read_what_can_be(args: &InputArgs) -> Result<(Input, Vec<Fault>), Failure> {
+    let (mut files, mut paths, mut faults) = (Vec::new(), Vec::new(), Vec::new());
+    for path in &args.captures {
+        match read_bytes(path) {
+            Ok(bytes) => {
+                files.push(CaptureFile {
+                    name: shown(path),
+                    bytes,
+                });
+                paths.push(path.clone());
+            }
+            Err(error) => faults.push(unreadable(path, &error, "a capture")),
+        }
+    }
+    tell_apart(&mut files, &paths);
+    let input = beside(files, args, &mut faults)?;
+    Ok((input, faults))
 }
 
 /// Finds the bench file of captures that were read.
 pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<Input, Failure> {
     tell_apart(&mut files, &args.captures);
-    let bench = read_bench_file(args)?;
+    let mut faults = Vec::new();
+    let input = beside(files, args, &mut faults)?;
+    if faults.is_empty() {
+        Ok(input)
+    } else {
+        Err(Failure::Faults(faults))
+    }
+}
+
+/// What belongs to captures: the bench file and the set points of the command line.
+fn beside(
+    files: Vec<CaptureFile>,
+    args: &InputArgs,
+    faults: &mut Vec<Fault>,
+) -> Result<Input, Failure> {
+    let bench = match bench_path(args)? {
+        Some(path) => read_bench_at(&path, faults),
+        None => Bench::default(),
+    };
     Ok(Input {
         files,
         bench,
@@ -42,14 +80,27 @@ pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<
     })
 }
 
+fn read_bench_at(path: &Path, faults: &mut Vec<Fault>) -> Bench {
+    let bench = read_text(path)
+        .map_err(|error| vec![unreadable(path, &error, "a bench file")])
+        .and_then(|text| read_bench(&shown(path), &text));
+    bench.unwrap_or_else(|mut of_bench| {
+        faults.append(&mut of_bench);
+        Bench::default()
+    })
+}
+
 /// Reads the bench file, if there is one.
 pub(super) fn read_bench_file(args: &InputArgs) -> Result<Bench, Failure> {
-    match bench_path(args)? {
-        Some(path) => {
-            let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
-            read_bench(&shown(&path), &text).map_err(Failure::Faults)
-        }
-        None => Ok(Bench::default()),
+    let mut faults = Vec::new();
+    let bench = match bench_path(args)? {
+        Some(path) => read_bench_at(&path, &mut faults),
+        None => Bench::default(),
+    };
+    if faults.is_empty() {
+        Ok(bench)
+    } else {
+        Err(Failure::Faults(faults))
     }
 }
 
@@ -73,20 +124,85 @@ fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
     }
 }
 
+/// One file for itself, whose faults are not told beside those of others.
 pub(super) fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
-    let mut bytes = Vec::new();
-    if path == Path::new("-") {
-        io::stdin()
-            .lock()
-            .read_to_end(&mut bytes)
-            .map_err(|error| failed(path, error))?;
-    } else {
-        bytes = fs::read(path).map_err(|error| failed(path, error))?;
-    }
     Ok(CaptureFile {
         name: shown(path),
-        bytes,
+        bytes: read_bytes(path).map_err(|error| failed(path, error))?,
     })
+}
+
+/// Largest file that is read, bytes: what is read is held in memory.
+const LARGEST_FILE: u64 = 2 << 30;
+
+/// The bytes of a file, or of standard input for `-`.
+///
+/// # Errors
+/// Those of the system; a file that is larger than two gigabytes, or that changes
+/// while it is read; a stream that is no text (a device, as `/dev/zero`).
+pub(super) fn read_bytes(path: &Path) -> io::Result<Vec<u8>> {
+    if path == Path::new("-") {
+        return read_stream(&mut io::stdin().lock());
+    }
+    let mut file = fs::File::open(path)?;
+    let before = file.metadata()?;
+    if before.is_dir() {
+        return Err(io::ErrorKind::IsADirectory.into());
+    }
+    if !before.is_file() {
+        return read_stream(&mut file);
+    }
+    if before.len() > LARGEST_FILE {
+        return Err(too_large());
+    }
+    let mut bytes = Vec::new();
+    (&mut file).take(LARGEST_FILE + 1).read_to_end(&mut bytes)?;
+    let after = file.metadata()?;
+    let state = |m: &fs::Metadata| (m.len(), m.modified().ok());
+    if still_the_same(state(&before), state(&after), bytes.len() as u64) {
+        Ok(bytes)
+    } else {
+        Err(io::Error::other(
+            "the file changed while it was read; run again when it is written to the end",
+        ))
+    }
+}
+
+/// Length and time of a file before and after it was read, and the bytes that were read.
+/// Files that the system makes up when they are read have no length.
+fn still_the_same<T: PartialEq>(before: (u64, T), after: (u64, T), read: u64) -> bool {
+    before == after && (after.0 == read || after.0 == 0)
+}
+
+fn too_large() -> io::Error {
+    io::Error::other(format!(
+        "larger than {} GiB; part the file by injectors, or send it through `fit - --lines`",
+        LARGEST_FILE >> 30
+    ))
+}
+
+/// Reads a pipe or a device to its end; a first part that is no text is enough to see.
+fn read_stream(stream: &mut impl Read) -> io::Result<Vec<u8>> {
+    const FIRST_PART: u64 = 1 << 16;
+    let mut bytes = Vec::new();
+    stream.take(FIRST_PART).read_to_end(&mut bytes)?;
+    // A workbook begins with PK and may hold any byte.
+    if bytes.contains(&0) && !bytes.starts_with(b"PK") {
+        return Ok(bytes);
+    }
+    stream.take(LARGEST_FILE).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > LARGEST_FILE {
+        return Err(too_large());
+    }
+    Ok(bytes)
+}
+
+/// A file as text.
+///
+/// # Errors
+/// As [`read_bytes`], and where the bytes are not UTF-8.
+pub(super) fn read_text(path: &Path) -> io::Result<String> {
+    String::from_utf8(read_bytes(path)?).map_err(|_| io::ErrorKind::InvalidData.into())
 }
 
 /// Reads a characterisation file from its bytes; `name` is for the message.
@@ -215,4 +331,35 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         Ok(())
     };
     write().map_err(|error| failed(path, error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_that_shrinks_grows_or_is_rewritten_is_noticed() {
+        assert!(still_the_same((10, 1), (10, 1), 10));
+        assert!(
+            !still_the_same((10, 1), (4, 2), 4),
+            "shrunk and read to its new end"
+        );
+        assert!(
+            !still_the_same((10, 1), (10, 2), 10),
+            "rewritten in the same length"
+        );
+        assert!(
+            !still_the_same((10, 1), (10, 1), 4),
+            "cut off and refilled in between"
+        );
+        assert!(still_the_same((0, 1), (0, 1), 7), "made up by the system");
+    }
+
+    #[test]
+    fn a_stream_that_is_no_text_is_left_after_its_first_part() {
+        let bytes = read_stream(&mut io::repeat(0)).unwrap();
+        assert_eq!(bytes.len(), 1 << 16);
+        let text = b"injector\n".repeat(20_000);
+        assert_eq!(read_stream(&mut text.as_slice()).unwrap(), text);
+    }
 }

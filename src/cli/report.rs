@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use super::args::{ReportArgs, SheetArgs};
-use super::files::{failed, read_document, write_whole};
+use super::files::{failed, read_bytes, read_document, write_whole};
 use super::{Failure, Outcome, print};
 use crate::report::{self, Form, JobSheet, LARGEST_LOGO, Logo, Sheet};
 
@@ -18,7 +18,7 @@ The page needs nothing beside it and sends nothing anywhere. Print it from the b
 
 /// Runs the command.
 pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
-    let bytes = fs::read(&args.file).map_err(|error| failed(&args.file, error))?;
+    let bytes = read_bytes(&args.file).map_err(|error| failed(&args.file, error))?;
     let document = read_document(&args.file.display().to_string(), &bytes)?;
     let style = report::Style {
         flow_unit: args.units,

@@ -31,6 +31,14 @@ pub(super) fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> 
     let is_document = |bytes: &[u8]| bytes.trim_ascii_start().starts_with(b"{");
     let (files, captures): (Vec<_>, Vec<_>) =
         input.files.into_iter().partition(|f| is_document(&f.bytes));
+    for (at, file) in files.iter().enumerate() {
+        if let Some(first) = files[..at].iter().find(|f| f.bytes == file.bytes) {
+            return Err(Failure::other(
+                format!("{}: the same bytes as {}", file.name, first.name),
+                "give each file once",
+            ));
+        }
+    }
     let mut documents = Vec::new();
     for file in files {
         let document = read_document(&file.name, &file.bytes)?;

@@ -1,11 +1,10 @@
 //! `table`: the model on the axes that the user's controller has.
 
-use std::fs;
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::files::{failed, read_document, shown, write_whole};
+use super::files::{failed, read_bytes, read_document, shown, write_whole};
 use super::{Failure, Outcome, json_text, print};
 use crate::surface::LineMeant;
 use crate::table::{Of, Reference, Request, csv, make, parse_axis, text};
@@ -126,7 +125,7 @@ impl From<OfArg> for Of {
 
 /// Runs the command.
 pub(super) fn run(args: &TableArgs) -> Result<Outcome, Failure> {
-    let bytes = fs::read(&args.file).map_err(|error| failed(&args.file, error))?;
+    let bytes = read_bytes(&args.file).map_err(|error| failed(&args.file, error))?;
     let document = read_document(&shown(&args.file), &bytes)?;
     let table = make(&document, &request(args)).map_err(|e| Failure::other(&e, e.hint()))?;
     let out = if args.json {

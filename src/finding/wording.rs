@@ -45,6 +45,14 @@ catalogue! {
     SetPointsMerged, Doubt, "set points from {low} to {high} {unit} run into one another and are taken as {taken_as} {unit}", "state the nominal value in the set point column and the measured one in voltage_actual_v or pressure_actual_kpa";
     /// The bench file does not know a vessel.
     VesselUnknown, Doubt, "vessel {vessel} is not in the bench file; its division and tolerance are unknown", "name it in bench.toml, or use a name that stands there: {known}";
+    /// The bench file states a set point that the capture contradicts.
+    NominalDiffers, Doubt, "the bench file states {nominal} {unit}, the capture {stated} {unit}, which is used", "correct the bench file or the capture; the uncertainty of the set point is that of the bench file";
+    /// The bench file knows injectors that the capture does not.
+    InjectorNotInCapture, Note, "the bench file has checks of injectors that are not in the capture: {shown}", "{advice}";
+    /// A reading is larger than its vessel.
+    ReadingAboveCapacity, Serious, "reading {value} {unit} is above the vessel's capacity of {capacity} {unit} ({readings} such readings)", "look at the reading and its unit, or state the vessel it was made with in bench.toml";
+    /// A vessel is stated to be worse than all that was read in it.
+    VesselTooDoubtful, Serious, "{what} of the vessel is {stated} {unit}, more than the largest reading made with it, {largest} {unit}", "look at the unit of {what} in bench.toml";
     /// No voltage is stated anywhere.
     VoltageNotStated, Doubt, "no supply voltage is stated", "dead time means little without its voltage: add a voltage_v column, [supply] nominal in bench.toml or --voltage 14V";
     /// No pressure is stated anywhere.
@@ -79,6 +87,8 @@ catalogue! {
     RowExcluded, Note, "left out as the capture asks: {reason}", "nothing; the row stays in the record";
     /// The same reading appears twice.
     DuplicateRow, Doubt, "the same row stands twice, first at line {first}", "remove one if the reading was made once";
+    /// Readings stand several times, all alike.
+    RowsPasted, Doubt, "{rows} readings are the same, to the last digit, as others of their setting ({how})", "remove the copies if rows were pasted twice: as they stand they narrow the intervals; nothing, if each was read on its own";
     /// Pulses differ in a way that cannot tell the offset from the flow.
     SetPointDeviation, Note, "readings were taken up to {deviation} {unit} off the set point; they are carried to it", "nothing, if the gauge is right";
 
@@ -139,6 +149,8 @@ catalogue! {
     ConditionsFilled, Note, "{count} of {all} combinations of voltage and pressure were not run; they are filled from the others with a wider interval", "run them where the figures matter";
 
     // ---- the set
+    /// Injectors are in several of the files that are compared.
+    InjectorInSeveralFiles, Doubt, "in several of the files: {shown}; of each the last file counts", "give each injector once, or the files in the order they were measured";
     /// Compared at measured widths, without a line.
     ComparedAsRead, Note, "compared as read at {widths} ms, without any line: this says nothing about flow and dead time, nor about other pulse widths", "for the mixture at these widths nothing; a line needs at least five pulse widths, two of them short, each repeated (`meniscus sheet` writes the sheet)";
     /// Too few injectors for a match.

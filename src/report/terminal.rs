@@ -10,11 +10,11 @@ use crate::characterisation::Characterisation;
 use crate::characterisation::Source;
 use crate::characterisation::{SetMatch, Verdict};
 use crate::finding::{Finding, Severity};
-use crate::plots::{columns, visible};
+use crate::plots::{columns, shortened, visible};
 use crate::words::Voice;
 
 /// Below this many columns nothing readable can be laid out.
-const NARROWEST: usize = 40;
+const NARROWEST: usize = 20;
 /// Columns that a deviation with its doubt needs in the table of the set.
 const DEVIATION_COLUMNS: usize = 15;
 
@@ -108,7 +108,8 @@ impl Page {
 
     /// Wrapped text; lines after the first are indented.
     fn paragraph(&mut self, words: &str, indent: usize, look: Ansi) {
-        for line in wrapped(words, self.width, indent) {
+        let words = without_endless_words(words);
+        for line in wrapped(&words, self.width, indent) {
             if self.colour && look != Ansi::new() {
                 self.text.push_str(&format!("{look}{line}{look:#}\n"));
             } else {
@@ -130,6 +131,14 @@ impl Page {
         rows: Vec<Vec<String>>,
         right: std::ops::Range<usize>,
     ) {
+        let (names, cells) = (header.clone(), rows.clone());
+        // Each column needs its longest word; held figures count as one.
+        let longest = |at: usize| {
+            let cells = rows.iter().chain([&header]).filter_map(|row| row.get(at));
+            let words = cells.flat_map(|cell| cell.split(' '));
+            1 + words.map(width).max().unwrap_or(0)
+        };
+        let needed: usize = (0..header.len()).map(longest).sum();
         let mut table = Table::new();
         table
             .load_preset(presets::NOTHING)
@@ -145,11 +154,42 @@ impl Page {
                 column.set_cell_alignment(CellAlignment::Right);
             }
         }
-        for line in table.lines() {
-            // Held together while columns were made narrow; plain blanks for the reader.
-            self.text.push_str(line.replace('\u{a0}', " ").trim_end());
+        // Held together while columns were made narrow; plain blanks for the reader.
+        let lines: Vec<String> = table
+            .lines()
+            .map(|line| line.replace('\u{a0}', " ").trim_end().to_owned())
+            .collect();
+        // A table that would break words or figures apart goes down the page.
+        if needed > self.width {
+            return self.list(&names, &cells);
+        }
+        for line in lines {
+            self.text.push_str(&line);
             self.blank();
         }
+    }
+
+    /// A table as a list: the first cell of each row, then the others with their names.
+    fn list(&mut self, names: &[String], rows: &[Vec<String>]) {
+        for row in rows {
+            for (at, (name, cell)) in names.iter().zip(row).enumerate() {
+                let cell = cell.replace('\u{a0}', " ");
+                if cell.is_empty() {
+                    continue;
+                }
+                let (line, indent) = if at == 0 {
+                    (cell, 1)
+                } else {
+                    (format!("  {name}: {cell}"), 4)
+                };
+                self.paragraph(&line, indent, Ansi::new());
+            }
+        }
+    }
+
+    /// An id in the room that a table has for it: both ends of a long one.
+    fn id(&self, injector: &str) -> String {
+        shortened(injector, (self.width / 5).max(8))
     }
 
     fn condition(&mut self, condition: &Condition) {
@@ -171,7 +211,7 @@ impl Page {
             .rows
             .iter()
             .map(|row| {
-                let mut cells = vec![row.injector.clone()];
+                let mut cells = vec![self.id(&row.injector)];
                 if condition.ranges_differ {
                     cells.push(row.line_range.clone());
                 }
@@ -202,7 +242,7 @@ impl Page {
             header.extend(set.points.iter().cloned());
             header.push("largest effect".to_owned());
             let rows = set.rows.iter().map(|row| {
-                let mut cells = vec![row.injector.clone()];
+                let mut cells = vec![self.id(&row.injector)];
                 cells.extend(row.deviations.iter().map(|cell| held(cell)));
                 cells.push(held(&row.mixture));
                 cells
@@ -211,13 +251,18 @@ impl Page {
         } else {
             // Too many operating points for one line: they go down instead.
             let header = ["operating point", "injector", "deviation"].map(str::to_owned);
-            let rows = set.points.iter().enumerate().flat_map(|(i, point)| {
-                set.rows.iter().enumerate().map(move |(k, row)| {
+            let mut rows = Vec::new();
+            for (i, point) in set.points.iter().enumerate() {
+                for (k, row) in set.rows.iter().enumerate() {
                     let point = if k == 0 { point.clone() } else { String::new() };
-                    vec![point, row.injector.clone(), held(&row.deviations[i])]
-                })
-            });
-            self.table(header.to_vec(), rows.collect(), 2..3);
+                    rows.push(vec![
+                        point,
+                        self.id(&row.injector),
+                        held(&row.deviations[i]),
+                    ]);
+                }
+            }
+            self.table(header.to_vec(), rows, 2..3);
         }
         if set.rows.iter().any(|r| r.mixture.ends_with('?')) {
             self.paragraph("? cannot be told from the set mean", 2, Ansi::new());
@@ -307,6 +352,15 @@ fn held(cell: &str) -> String {
 
 fn width(text: &str) -> usize {
     text.chars().map(columns).sum()
+}
+
+/// Words of more columns are no ids and no paths that anybody reads to their end.
+const LONGEST_WORD: usize = 120;
+
+/// Cuts words that would fill a screen in their middle.
+fn without_endless_words(text: &str) -> String {
+    let words = text.split(' ').map(|word| shortened(word, LONGEST_WORD));
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// Breaks text into lines of at most `width` columns; leading blanks are kept.

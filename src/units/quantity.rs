@@ -204,6 +204,25 @@ const KPA_PER_PSI: f64 = 6.894_757_293_168_361;
 /// Kilowatts in a mechanical horsepower (550 ft·lbf/s; NIST SP 811).
 const KW_PER_HP: f64 = 0.745_699_871_582_270_2;
 
+/// Magnitudes in inner units that are computed with, other than 0. Squares, ratios of squares
+/// and fourth powers of such numbers stay far from the ends of double precision (10^±308), and no
+/// bench comes near: a thousand cubic metres is 1e12 mm³, a picosecond 1e-9 ms.
+const MAGNITUDES: std::ops::RangeInclusive<f64> = 1e-9..=1e12;
+
+/// Whether a number in its inner unit is 0 or of a magnitude from 1e-9 to 1e12.
+pub fn within_magnitudes(value: f64) -> bool {
+    value == 0.0 || MAGNITUDES.contains(&value.abs())
+}
+
+/// The limits of [`within_magnitudes`] in words.
+pub fn magnitude_words() -> String {
+    format!(
+        "0, or from {:e} to {:e} in ms, V, kPa, mm3 or mg",
+        MAGNITUDES.start(),
+        MAGNITUDES.end()
+    )
+}
+
 /// Why a text is not the quantity that was expected.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum QuantityError {
@@ -216,6 +235,12 @@ pub enum QuantityError {
     /// The number is not finite.
     #[error("`{text}` is not a finite number")]
     NotFinite {
+        /// The text as found.
+        text: String,
+    },
+    /// The number is finite, but no quantity of a bench.
+    #[error("`{text}` is beyond what is computed with: {}", magnitude_words())]
+    BeyondMagnitudes {
         /// The text as found.
         text: String,
     },
@@ -357,14 +382,23 @@ pub fn parse(quantity: Quantity, text: &str) -> Result<f64, QuantityError> {
         .iter()
         .find(|(word, _)| *word == unit)
         .map(|(_, f)| *f);
-    match (quantity, unit.as_str(), factor) {
-        (Quantity::Temperature, "f" | "°f", _) => Ok((value - 32.0) / 1.8),
-        (_, _, Some(factor)) => Ok(value * factor),
-        _ => Err(QuantityError::WrongUnit {
-            unit,
-            accepted: quantity.accepted(),
-        }),
+    let inner = match (quantity, unit.as_str(), factor) {
+        (Quantity::Temperature, "f" | "°f", _) => (value - 32.0) / 1.8,
+        (_, _, Some(factor)) => value * factor,
+        _ => {
+            return Err(QuantityError::WrongUnit {
+                unit,
+                accepted: quantity.accepted(),
+            });
+        }
+    };
+    // A temperature may lie as near to zero as it likes.
+    if quantity != Quantity::Temperature && !within_magnitudes(inner) || inner.abs() > 1e12 {
+        return Err(QuantityError::BeyondMagnitudes {
+            text: text.to_owned(),
+        });
     }
+    Ok(inner)
 }
 
 /// As [`parse`], but a bare number is taken in the first unit of
@@ -442,5 +476,10 @@ mod tests {
             parse(Quantity::Time, "1e999ms"),
             Err(QuantityError::NotFinite { .. })
         ));
+        for absurd in ["1e300 s", "1e-300 ms", "1e12 s"] {
+            let error = parse(Quantity::Time, absurd).unwrap_err();
+            assert!(error.to_string().contains("from 1e-9 to 1e12"), "{error}");
+        }
+        assert_eq!(parse(Quantity::Time, "0 ms"), Ok(0.0));
     }
 }

@@ -22,6 +22,8 @@ mod curve_edges;
 mod curve_posterior;
 /// What the engine asks of the set.
 mod demand;
+/// What a program and a person are told when something cannot be done.
+mod endings;
 /// `table` and `demand` as their user meets them.
 mod engine_cli;
 /// A small document made by hand.

@@ -53,7 +53,8 @@ fn no_line_is_wider_than_the_terminal_and_one_says_what_to_do_next() {
 
 #[test]
 fn user_text_cannot_command_the_terminal() {
-    let text = terminal(&fixture::hostile(), &plain(120)).unwrap();
+    // Wide, so that no id is cut.
+    let text = terminal(&fixture::hostile(), &plain(200)).unwrap();
     let bad = |c: char| (c.is_control() && c != '\n') || c == '\u{202e}';
     assert!(!text.contains(bad));
     assert!(text.contains("\\u{1b}[31mred"));
