@@ -9,10 +9,12 @@
 mod bench;
 mod bench_file;
 mod bench_text;
+mod container;
 mod dialect;
 mod division;
 mod doubts;
 mod fault;
+mod grid;
 mod header;
 mod names;
 mod number;
@@ -20,9 +22,11 @@ mod read;
 mod reading;
 mod repeats;
 mod row;
+mod sheet;
 mod stock_file;
 mod sweeps;
 mod vessels;
+mod workbook;
 
 pub use bench::{Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vessel, VesselKind};
 pub use bench_file::read_bench;

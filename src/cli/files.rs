@@ -28,6 +28,17 @@ pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
         .map(|path| read_capture(path))
         .collect::<Result<_, _>>()?;
     tell_apart(&mut files, &args.captures);
+    if let Some(sheet) = &args.sheet {
+        if !files.iter().any(CaptureFile::is_workbook) {
+            return Err(Failure::other(
+                format!("--sheet {sheet}: no capture is a workbook"),
+                "leave out --sheet; a text has no sheets",
+            ));
+        }
+        files
+            .iter_mut()
+            .for_each(|file| file.sheet = Some(sheet.clone()));
+    }
     let bench = match bench_path(args)? {
         Some(path) => {
             let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
@@ -66,10 +77,7 @@ fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
     } else {
         bytes = fs::read(path).map_err(|error| failed(path, error))?;
     }
-    Ok(CaptureFile {
-        name: shown(path),
-        bytes,
-    })
+    Ok(CaptureFile::new(shown(path), bytes))
 }
 
 /// Reads a characterisation file from its bytes; `name` is for the message.

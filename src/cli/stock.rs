@@ -29,10 +29,7 @@ pub(super) fn load(paths: &[PathBuf]) -> Result<Loaded, Failure> {
     let mut others = Vec::new();
     for path in files {
         let bytes = fs::read(&path).map_err(|error| failed(&path, error))?;
-        let file = CaptureFile {
-            name: shown(&path),
-            bytes,
-        };
+        let file = CaptureFile::new(shown(&path), bytes);
         let document = file.bytes.trim_ascii_start().starts_with(b"{");
         if document || looks_like_capture(&file) {
             others.push(path);
@@ -57,6 +54,7 @@ pub(super) fn documents(paths: Vec<PathBuf>) -> Result<Vec<Characterisation>, Fa
         let args = InputArgs {
             captures: vec![path.clone()],
             bench: None,
+            sheet: None,
             voltage: None,
             pressure: None,
         };
@@ -89,7 +87,10 @@ fn keep_benches_apart(documents: &mut [Characterisation]) {
     }
 }
 
-/// Folders give their .json and .csv files by name.
+/// Endings of the files that a folder of injectors gives.
+const ENDINGS: [&str; 5] = ["json", "csv", "xlsx", "ods", "xls"];
+
+/// Folders give their files by name.
 fn expand(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     let mut files = Vec::new();
     for path in paths {
@@ -100,12 +101,15 @@ fn expand(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         let entries = fs::read_dir(path).map_err(|error| failed(path, error))?;
         let mut inside: Vec<PathBuf> = entries
             .filter_map(|entry| entry.ok().map(|e| e.path()))
-            .filter(|p| p.is_file() && ["json", "csv"].iter().any(|e| has_extension(p, e)))
+            .filter(|p| p.is_file() && ENDINGS.iter().any(|e| has_extension(p, e)))
             .collect();
         inside.sort();
         if inside.is_empty() {
             return Err(Failure::other(
-                format!("{}: no .json and no .csv file", path.display()),
+                format!(
+                    "{}: no .json, .csv, .xlsx, .ods or .xls file",
+                    path.display()
+                ),
                 "give the folder that holds the files written by fit -o",
             ));
         }
