@@ -11,6 +11,7 @@ mod pick;
 mod place;
 mod report;
 mod set;
+mod sheet;
 mod stock;
 mod table;
 
@@ -110,6 +111,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
+        Command::Sheet(args) => sheet::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

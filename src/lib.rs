@@ -17,6 +17,7 @@ pub mod fluid;
 pub mod matching;
 pub mod plots;
 pub mod report;
+pub mod sheet;
 pub mod surface;
 pub mod table;
 pub mod units;

@@ -60,6 +60,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// A blank capture to write readings on: CSV, or a page to print
+    #[command(after_help = super::sheet::HELP)]
+    Sheet(super::sheet::SheetArgs),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell

@@ -155,6 +155,17 @@ pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), F
     Ok(())
 }
 
+/// Refuses to overwrite a file that was not made to be overwritten, unless told to.
+pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure> {
+    if replace || !fs::metadata(path).is_ok_and(|m| m.is_file()) {
+        return Ok(());
+    }
+    Err(Failure::other(
+        format!("{} exists", path.display()),
+        "choose another name, or write over it with --replace",
+    ))
+}
+
 /// Writes beside the target, then renames: an interrupted run leaves the old file
 /// whole. Links are followed; what is no regular file (a device, a pipe) is
 /// written to, never replaced.

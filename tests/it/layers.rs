@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
     "units",
     "finding",
     "capture",
@@ -16,6 +16,7 @@ const ORDER: [&str; 16] = [
     "surface",
     "table",
     "demand",
+    "sheet",
     "plan",
     "plots",
     "report",

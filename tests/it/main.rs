@@ -48,6 +48,8 @@ mod runs;
 mod second_opinion;
 /// Placement, risks, verdicts, before and after, health.
 mod sets;
+/// Blank sheets, filled in and read back.
+mod sheet;
 /// A made-up injector with a known law.
 mod simulated;
 /// The surface over voltage and pressure against laws that are known.
