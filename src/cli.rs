@@ -84,6 +84,7 @@ fn list_faults(faults: &[crate::capture::Fault]) -> String {
 
 /// Runs the command line and returns the exit status.
 pub fn run() -> ExitCode {
+    quiet_workbook_readers();
     let cli = Cli::parse();
     match dispatch(&cli.command) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
@@ -98,6 +99,17 @@ pub fn run() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// A panic over a damaged workbook becomes a fault; its own message would only confuse.
+fn quiet_workbook_readers() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let inside = panic.location().map_or("", |at| at.file());
+        if !inside.contains("calamine") {
+            usual(panic);
+        }
+    }));
 }
 
 fn dispatch(command: &Command) -> Result<Outcome, Failure> {

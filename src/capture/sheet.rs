@@ -39,9 +39,9 @@ pub(super) fn readings_sheet(
     }
 }
 
-/// Where a mapping file helps.
-pub(super) const OTHER_LAYOUT: &str =
-    "a sheet in another layout is read with --map; `map --from FILE` proposes the mapping file";
+/// What helps where no header is found.
+const OTHER_LAYOUT: &str =
+    "name the columns as the capture format does, or save the readings as CSV with such a header";
 
 /// The sheet of a name, else the one whose name differs only in letter case.
 pub(super) fn named(book: &Workbook<'_>, wanted: &str) -> Result<String, Box<Fault>> {

@@ -1,6 +1,7 @@
 //! A workbook's sheets as grids of text cells, whichever of three formats it is in.
 
 use std::io::Cursor;
+use std::panic::{self, AssertUnwindSafe};
 
 use calamine::{
     Data, DataRef, Dimensions, ExcelDateTime, Ods, OdsError, Reader, SheetType, SheetVisible, Xls,
@@ -36,6 +37,10 @@ impl<'b> Workbook<'b> {
     /// # Errors
     /// A fault of the whole file: damaged, encrypted, too large, an archive of something else.
     pub fn open(bytes: &'b [u8]) -> Result<Option<Self>, Box<Fault>> {
+        guarded(|| Self::open_any(bytes))
+    }
+
+    fn open_any(bytes: &'b [u8]) -> Result<Option<Self>, Box<Fault>> {
         let content = container::content(bytes);
         let mut merged = Vec::new();
         if matches!(content, Content::Xlsx | Content::Ods) {
@@ -51,6 +56,9 @@ impl<'b> Workbook<'b> {
             }
             Content::Compound if container::is_encrypted_package(bytes) => {
                 return Err(Box::new(encrypted()));
+            }
+            Content::Compound if container::has_impossible_cells(bytes) => {
+                return Err(Box::new(damaged(&"cells beyond the last row or column")));
             }
             Content::Xlsx => match Xlsx::new(reader) {
                 Ok(book) => Book::Xlsx(Box::new(book)),
@@ -90,6 +98,10 @@ impl<'b> Workbook<'b> {
     /// # Errors
     /// A fault of the whole file where the sheet is damaged or too large.
     pub fn read(&mut self, name: &str, rows: u64) -> Result<Grid, Box<Fault>> {
+        guarded(|| self.read_any(name, rows))
+    }
+
+    fn read_any(&mut self, name: &str, rows: u64) -> Result<Grid, Box<Fault>> {
         let mut grid = match &mut self.book {
             Book::Xlsx(book) => read_xlsx(book, name, rows)?,
             Book::Ods(book) => {
@@ -119,6 +131,13 @@ impl<'b> Workbook<'b> {
         };
         Ok(grid)
     }
+}
+
+/// The reader of the binary format panics on some damaged files (changing the bytes of a
+/// small `.xls` one by one shows it): such a file is damaged, the program is not.
+fn guarded<T>(work: impl FnOnce() -> Result<T, Box<Fault>>) -> Result<T, Box<Fault>> {
+    panic::catch_unwind(AssertUnwindSafe(work))
+        .unwrap_or_else(|_| Err(Box::new(damaged(&"it contradicts itself"))))
 }
 
 fn merged(region: &Dimensions) -> Merged {

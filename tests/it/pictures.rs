@@ -4,8 +4,8 @@ use std::collections::HashSet;
 
 use meniscus::characterisation::Characterisation;
 use meniscus::plots::{Picture, pictures};
+use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
-use quick_xml::{Reader, XmlVersion};
 
 use crate::fixture;
 
@@ -22,12 +22,7 @@ fn sets() -> [(&'static str, Characterisation); 4] {
 
 fn attribute(tag: &BytesStart<'_>, name: &str) -> Option<String> {
     let found = tag.try_get_attribute(name).unwrap()?;
-    Some(
-        found
-            .normalized_value(XmlVersion::Implicit1_0)
-            .unwrap()
-            .into_owned(),
-    )
+    Some(found.unescape_value().unwrap().into_owned())
 }
 
 /// What a parser sees of a picture.
@@ -50,7 +45,7 @@ fn parse(svg: &str) -> Seen {
     loop {
         match reader.read_event().expect("well-formed") {
             Event::Start(tag) | Event::Empty(tag) => {
-                let name = tag.name().as_ref().to_owned();
+                let name = String::from_utf8(tag.name().as_ref().to_vec()).unwrap();
                 if name == "svg" {
                     seen.role = attribute(&tag, "role");
                     seen.label = attribute(&tag, "aria-label");
@@ -63,9 +58,9 @@ fn parse(svg: &str) -> Seen {
                 seen.elements.push(name);
                 text.clear();
             }
-            Event::Text(part) => text.push_str(&part.xml10_content()),
+            Event::Text(part) => text.push_str(&part.decode().unwrap()),
             Event::GeneralRef(entity) => {
-                let entity = entity.xml10_content();
+                let entity = entity.decode().unwrap();
                 text.push_str(quick_xml::escape::resolve_predefined_entity(&entity).unwrap());
             }
             Event::End(_) => seen.texts.push(std::mem::take(&mut text).trim().to_owned()),

@@ -168,6 +168,10 @@ fn xlsx(rows: &str) -> Vec<u8> {
     archive(&[
         ("[Content_Types].xml", b"<Types/>".to_vec()),
         (
+            "_rels/.rels",
+            b"<Relationships><Relationship Id=\"r1\" Type=\"http://schemas.openxmlformats.org/officeDocument/2006/relationships/officeDocument\" Target=\"xl/workbook.xml\"/></Relationships>".to_vec(),
+        ),
+        (
             "xl/workbook.xml",
             b"<workbook xmlns:r=\"http://schemas.openxmlformats.org/officeDocument/2006/relationships\"><sheets><sheet name=\"S\" sheetId=\"1\" r:id=\"r1\"/></sheets></workbook>".to_vec(),
         ),
@@ -337,7 +341,8 @@ fn a_stock_is_read_from_a_sheet() {
 #[test]
 fn damaged_workbooks_end_in_faults_or_readings() {
     for (name, bytes) in workbooks("good-libreoffice-plain") {
-        let step = if name.ends_with("xls") { 3 } else { 29 };
+        let expected = bare(&check(&name, bytes.clone()).capture);
+        let step = if name.ends_with("xls") { 7 } else { 43 };
         for at in (0..bytes.len()).step_by(step) {
             for change in [0xFF, 0x01] {
                 let mut damaged = bytes.clone();
@@ -347,7 +352,12 @@ fn damaged_workbooks_end_in_faults_or_readings() {
         }
         for length in (0..bytes.len()).step_by(211) {
             let checked = check(&name, bytes[..length].to_vec());
-            assert!(!checked.faults.is_empty(), "{name} cut at {length}");
+            // What is cut off may lie behind the readings.
+            let whole = checked.faults.is_empty() && bare(&checked.capture) == expected;
+            assert!(
+                whole || !checked.faults.is_empty(),
+                "{name} cut at {length}"
+            );
         }
     }
 }
