@@ -67,6 +67,13 @@ fn judge(scenario: &Scenario, law: Law, seed: u64) -> Option<Outcome> {
     let setup = bench::setup(scenario, &bench, &GRID);
     let clock = Instant::now();
     let fit = fit_curve(&bench.readings, &setup).ok()?;
+    let none = [[0.0; 2]; 2];
+    let intervals = [
+        fit.interval_dead_time(none),
+        fit.interval_slope(0.0),
+        fit.interval_asymptote_dead_time(none),
+        fit.interval_asymptote_slope(0.0),
+    ];
     let micros = clock.elapsed().as_secs_f64() * 1e6;
     let (s, x) = bench.line;
     let (ols_x, ols_covered) = least_squares(&bench);
@@ -80,7 +87,7 @@ fn judge(scenario: &Scenario, law: Law, seed: u64) -> Option<Outcome> {
         let q = bench.injector.delivery(w);
         if w - bench.asymptote.1 > 0.4 {
             q_error[i] = 100.0 * (fit.curve[i].delivered.value / q - 1.0);
-            q_covered[i] = holds(fit.curve[i].delivered.interval_95, q);
+            q_covered[i] = holds(fit.interval_delivered(i, 0.0), q);
         }
     }
     let mut flagged = (0, 0, 0);
@@ -90,19 +97,18 @@ fn judge(scenario: &Scenario, law: Law, seed: u64) -> Option<Outcome> {
         flagged.1 += usize::from(wrong && !out);
         flagged.2 += usize::from(!wrong && out);
     }
-    let asymptote = &fit.asymptote;
     Some(Outcome {
         x_error: 1000.0 * (fit.line.dead_time.value - x),
         s_error: 100.0 * (fit.line.slope.value / s - 1.0),
         ols_x_error: 1000.0 * (ols_x - x),
         u_x: 1000.0 * fit.line.dead_time.standard_uncertainty,
-        x_half: 1000.0 * half(fit.line.dead_time.interval_95),
-        s_half: 100.0 * half(fit.line.slope.interval_95) / s,
+        x_half: 1000.0 * half(intervals[0]),
+        s_half: 100.0 * half(intervals[1]) / s,
         covered: [
-            holds(fit.line.dead_time.interval_95, x),
-            holds(fit.line.slope.interval_95, s),
-            holds(asymptote.dead_time.interval_95, bench.asymptote.1),
-            holds(asymptote.slope.interval_95, bench.asymptote.0),
+            holds(intervals[0], x),
+            holds(intervals[1], s),
+            holds(intervals[2], bench.asymptote.1),
+            holds(intervals[3], bench.asymptote.0),
             ols_covered,
         ],
         q_error,

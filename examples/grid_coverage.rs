@@ -109,10 +109,7 @@ fn main() -> std::io::Result<()> {
             let request = Request {
                 fit: FitOptions::default(),
                 points: Vec::new(),
-                criterion: Criterion {
-                    tolerance_percent: None,
-                    risk_percent: 5.0,
-                },
+                criterion: Criterion::NONE,
             };
             let set_points = SetPoints {
                 voltage_v: None,
@@ -120,7 +117,7 @@ fn main() -> std::io::Result<()> {
             };
             let document = characterise(&[file], bench(), set_points, &request)
                 .map_err(|faults| std::io::Error::other(format!("{faults:?}")))?;
-            let Ok(surface) = build(&document.injectors[0], None) else {
+            let Ok(surface) = build("A1", &document.injectors[0].sweeps, None) else {
                 continue;
             };
             for place in 0..PLACES {

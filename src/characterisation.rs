@@ -20,4 +20,7 @@ pub use crate::fit::{
     Asymptote, BudgetRow, Covariance, DeliveryCurve, Effect, Evaluation, LackOfFit,
     LinearityDeviation, Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting,
 };
-pub use crate::matching::{Deviation, OperatingPoint, SetMatch, Verdict};
+pub use crate::matching::{
+    Deviation, FigureDeviation, FlowAndDeadTime, OperatingPoint, SetMatch, Verdict,
+};
+pub use crate::surface::{Coil, DeadTimeModel, LeftOut, Surface, SurfaceNode};

@@ -1,10 +1,15 @@
 //! The main job as one function: captures in, characterisation file out.
 
+use std::collections::HashMap;
+
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::{FitOptions, FittedCapture, FittedInjector, SweepFit, fit_capture};
-use crate::matching::{Criterion, SetMatch, WantedPoint, members_at, operating_points, score};
+use crate::matching::{
+    Criterion, SetMatch, WantedPoint, members_at, operating_points, qualify_effects, score,
+};
+use crate::surface::build;
 
 /// What the user asked for.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,25 +88,95 @@ fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
         .into_iter()
         .map(|FittedInjector { id, sweeps }| {
             let checks = bench.injectors.iter().find(|c| c.id == id).cloned();
-            Injector { id, sweeps, checks }
+            // Without flow and dead time, or read in two bases, there is no surface;
+            // the sweeps say why.
+            let surface = build(&id, &sweeps, None).and_then(|s| s.stored()).ok();
+            Injector {
+                id,
+                sweeps,
+                surface,
+                checks,
+            }
         })
         .collect()
 }
 
-/// Scores the injectors of one or several characterisation files together.
+/// Scores the injectors of one or several characterisation files together, each file at
+/// its last stage.
 ///
-/// Of an injector that is in several files the last one counts. `None` where
-/// there is nothing to compare.
+/// Of an injector that is in several files the last one counts. Effects of files that do
+/// not state one and the same bench are kept apart. `None` where there is nothing to compare.
 pub fn match_documents(
     documents: &[Characterisation],
     points: &[WantedPoint],
     criterion: Criterion,
 ) -> Option<SetMatch> {
-    let sweeps = documents
-        .iter()
-        .flat_map(|d| &d.injectors)
-        .flat_map(|i| i.sweeps.iter().map(|s| (i.id.as_str(), s)));
-    match_latest(sweeps.collect(), points, criterion)
+    let mut documents = documents.to_vec();
+    let told = keep_benches_apart(&mut documents);
+    let fits = latest(&documents);
+    let stage = fits.last()?.1.stage.clone();
+    let stage = stage.filter(|s| fits.iter().all(|(_, f)| f.stage.as_ref() == Some(s)));
+    let mut set = score_at(&fits, points, stage, criterion)?;
+    set.findings.extend(told);
+    Some(set)
+}
+
+/// (injector, sweep) of each file's last stage; of an injector in several files the last
+/// one counts.
+pub fn latest(documents: &[Characterisation]) -> Vec<(&str, &SweepFit)> {
+    let mut last: HashMap<&str, usize> = HashMap::new();
+    for (number, document) in documents.iter().enumerate() {
+        last.extend(document.injectors.iter().map(|i| (i.id.as_str(), number)));
+    }
+    let mut fits = Vec::new();
+    for (number, document) in documents.iter().enumerate() {
+        let sweeps = document.injectors.iter().flat_map(|i| &i.sweeps);
+        let stage = sweeps.last().and_then(|s| s.stage.clone());
+        for injector in &document.injectors {
+            if last[injector.id.as_str()] == number {
+                let now = injector.sweeps.iter().filter(|s| s.stage == stage);
+                fits.extend(now.map(|s| (injector.id.as_str(), s)));
+            }
+        }
+    }
+    fits
+}
+
+/// Renames the effects of files that do not state one and the same bench, so that an
+/// effect of one bench is not taken for that of another; what was taken for granted.
+pub fn keep_benches_apart(documents: &mut [Characterisation]) -> Vec<Finding> {
+    if documents.len() < 2 {
+        return Vec::new();
+    }
+    let mut benches: Vec<Bench> = Vec::new();
+    let mut names = Vec::with_capacity(documents.len());
+    let (mut unstated, mut alike) = (false, false);
+    for document in documents.iter() {
+        let bench = Bench {
+            vessels: document.bench.vessels.clone(),
+            supply: document.bench.supply.clone(),
+            pressure: document.bench.pressure.clone(),
+            ..Bench::default()
+        };
+        let known = benches.iter().position(|b| *b == bench);
+        if bench == Bench::default() || known.is_none() {
+            unstated |= bench == Bench::default();
+            names.push(benches.len());
+            benches.push(bench);
+        } else if let Some(known) = known {
+            alike = true;
+            names.push(known);
+        }
+    }
+    for (document, name) in documents.iter_mut().zip(names) {
+        let sweeps = document.injectors.iter_mut().flat_map(|i| &mut i.sweeps);
+        sweeps.for_each(|sweep| qualify_effects(sweep, &format!("bench {}", name + 1)));
+    }
+    [(unstated, Kind::BenchesApart), (alike, Kind::BenchesAlike)]
+        .into_iter()
+        .filter(|(told, _)| *told)
+        .map(|(_, kind)| Finding::new(kind, Place::default(), &[]))
+        .collect()
 }
 
 /// Scores the set at its last stage: what the injectors are like now.
@@ -112,7 +187,15 @@ fn match_latest(
 ) -> Option<SetMatch> {
     let last_stage = fits.last()?.1.stage.clone();
     fits.retain(|(_, s)| s.stage == last_stage);
-    let points = operating_points(&fits, points);
-    let members = members_at(&fits, &points);
-    score(&members, points, last_stage, criterion)
+    score_at(&fits, points, last_stage, criterion)
+}
+
+fn score_at(
+    fits: &[(&str, &SweepFit)],
+    points: &[WantedPoint],
+    stage: Option<String>,
+    criterion: Criterion,
+) -> Option<SetMatch> {
+    let points = operating_points(fits, points);
+    score(&members_at(fits, &points), fits, points, stage, criterion)
 }

@@ -24,4 +24,4 @@ pub mod units;
 
 mod characterise;
 
-pub use characterise::{Request, characterise, match_documents};
+pub use characterise::{Request, characterise, keep_benches_apart, latest, match_documents};

@@ -4,6 +4,8 @@
 //! know how a model was fitted, nor how a verdict is worded.
 
 mod compare;
+mod figures;
+mod group;
 mod health;
 mod pick;
 mod placement;
@@ -31,7 +33,7 @@ pub use placement::{
 };
 pub use points::{WantedPoint, at_condition, members_at, operating_points};
 pub use range::{range_probability, range_quantile};
-pub use result::{Deviation, OperatingPoint, SetMatch, Verdict};
+pub use result::{Deviation, FigureDeviation, FlowAndDeadTime, OperatingPoint, SetMatch, Verdict};
 pub use risk::{GlobalRisk, ToleranceLimits, conformance_probability, global_risk, guard_factor};
 pub use score::{Criterion, Member, score};
 pub use sets::{ManySets, SetsBound, SetsEffort, SetsRequest, StockSet, pick_sets};

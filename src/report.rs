@@ -11,6 +11,7 @@ mod notes;
 mod numbers;
 mod statements;
 mod terminal;
+mod verdict;
 
 use thiserror::Error;
 

@@ -139,6 +139,9 @@ pub struct InjectorCheck {
     pub insulation: Option<f64>,
     /// Leakage at rest, mm³/min.
     pub leakage: Option<f64>,
+    /// Its standard uncertainty, mm³/min.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub leakage_uncertainty: Option<f64>,
     /// Spray observation, as written.
     pub spray: Option<String>,
     /// Note.

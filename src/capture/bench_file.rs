@@ -44,6 +44,7 @@ const INJECTOR_KEYS: &[&str] = &[
     "coil_resistance",
     "insulation",
     "leakage",
+    "leakage_uncertainty",
     "spray",
     "note",
 ];
@@ -309,6 +310,14 @@ impl<'t> BenchReader<'t> {
             ),
             leakage: self
                 .quantity(section, "leakage", Quantity::VolumeFlow, Sign::NotBelowZero)
+                .map(|flow| flow * MS_PER_MINUTE),
+            leakage_uncertainty: self
+                .quantity(
+                    section,
+                    "leakage_uncertainty",
+                    Quantity::VolumeFlow,
+                    Sign::NotBelowZero,
+                )
                 .map(|flow| flow * MS_PER_MINUTE),
             spray: self.words(section, "spray"),
             note: self.words(section, "note"),

@@ -8,6 +8,7 @@ use crate::capture::{Bench, InjectorCheck, Source};
 use crate::finding::Finding;
 use crate::fit::{Effect, SweepFit};
 use crate::matching::SetMatch;
+use crate::surface::Surface;
 
 use super::finite::{self, NotFinite};
 
@@ -40,6 +41,8 @@ pub struct Injector {
     pub id: String,
     /// Its sweeps.
     pub sweeps: Vec<SweepFit>,
+    /// Its last stage over voltage and pressure; null where no sweep has flow and dead time.
+    pub surface: Option<Surface>,
     /// Checks beside the flow, as the bench file states them.
     pub checks: Option<InjectorCheck>,
 }

@@ -205,6 +205,12 @@ pub struct SetArgs {
     /// Largest spread that counts as matched: (max - min)/mean of the delivered quantity
     #[arg(long, value_parser = percent, value_name = "2%")]
     pub tolerance: Option<f64>,
+    /// Largest spread of the flow that counts as matched too
+    #[arg(long, value_parser = percent, value_name = "2%")]
+    pub flow_tolerance: Option<f64>,
+    /// Largest spread of the dead time that counts as matched too
+    #[arg(long, value_parser = time_above_zero, value_name = "30us")]
+    pub dead_time_tolerance: Option<f64>,
     /// Risk of a wrong verdict
     #[arg(long, value_parser = risk, default_value = "5%", value_name = "PERCENT")]
     pub risk: f64,
@@ -277,6 +283,10 @@ fn pressure(text: &str) -> Result<f64, String> {
 
 pub(super) fn percent(text: &str) -> Result<f64, String> {
     positive(Quantity::Percent, text)
+}
+
+fn time_above_zero(text: &str) -> Result<f64, String> {
+    positive(Quantity::Time, text)
 }
 
 pub(super) fn risk(text: &str) -> Result<f64, String> {

@@ -73,11 +73,12 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
         }
         None => HealthCriteria::default(),
     };
-    let documents = documents(args.files.clone())?;
+    let documents = documents(&args.files)?;
+    let other_bench = args.other_bench || stated_apart(&documents);
     let [before, after] = sides(args, &documents)?;
     let points = operating_points(&after.fits, &args.at);
     let limits = CompareLimits {
-        same_bench: !args.other_bench,
+        same_bench: !other_bench,
         flow_percent: args.no_change,
         ..CompareLimits::default()
     };
@@ -110,6 +111,27 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     } else {
         print(&text(&comparison, &verdicts))
     }
+}
+
+/// Whether the files themselves state different vessels, gauges or supplies.
+fn stated_apart(documents: &[Characterisation]) -> bool {
+    let [before, after] = documents else {
+        return false;
+    };
+    let stated = |d: &Characterisation| {
+        !d.bench.vessels.is_empty() || d.bench.pressure.is_some() || d.bench.supply.is_some()
+    };
+    stated(before)
+        && stated(after)
+        && (
+            &before.bench.vessels,
+            &before.bench.pressure,
+            &before.bench.supply,
+        ) != (
+            &after.bench.vessels,
+            &after.bench.pressure,
+            &after.bench.supply,
+        )
 }
 
 fn health_input<'a>(id: &'a str, after: &Stage<'a>) -> HealthInput<'a> {

@@ -20,7 +20,8 @@ Examples:
   meniscus demand --flow 42lb/h --power 200hp --fuel-consumption 0.5lb/hp/h --cylinders 8
 
 With a file, flow and dead time are those measured; without, --flow and --dead-time are assumed and
-marked so. Limits hold if the inputs without a doubt are right.
+marked so; write what they may be off behind them, as 420cc/min±2% or 0.8ms±0.1ms (or +-): a rectangle of that
+half-width. Limits hold if the inputs without a doubt are right.
 A pump curve is CSV with a header as pressure_kpa,flow_l/h.";
 
 /// Arguments of `demand`.
@@ -30,14 +31,14 @@ pub struct DemandArgs {
     #[arg(value_name = "FILE.json", conflicts_with_all = ["flow", "dead_time", "flow_pressure"])]
     pub file: Option<PathBuf>,
     /// Nominal flow of one injector
-    #[arg(long, value_parser = flow, value_name = "420cc/min", help_heading = "Injectors")]
+    #[arg(long, value_parser = flow, value_name = "420cc/min±2%", help_heading = "Injectors")]
     pub flow: Option<Flow>,
     /// Differential pressure that the nominal flow belongs to
     #[arg(long, value_parser = pressure, value_name = "300kPa", help_heading = "Injectors")]
     pub flow_pressure: Option<f64>,
     /// Assumed dead time at the running voltage
-    #[arg(long, value_parser = time, value_name = "0.8ms", help_heading = "Injectors")]
-    pub dead_time: Option<f64>,
+    #[arg(long, value_parser = time, value_name = "0.8ms±0.1ms", help_heading = "Injectors")]
+    pub dead_time: Option<Toleranced>,
     /// Running voltage
     #[arg(long, value_parser = voltage, value_name = "14V", help_heading = "Injectors")]
     pub voltage: Option<f64>,
@@ -49,7 +50,7 @@ pub struct DemandArgs {
     pub old_flow: Option<Flow>,
     /// Dead time of the old injectors
     #[arg(long, value_parser = time, value_name = "1ms", help_heading = "Injectors")]
-    pub old_dead_time: Option<f64>,
+    pub old_dead_time: Option<Toleranced>,
     /// Total displacement
     #[arg(long, value_parser = displacement, value_name = "1.6L", help_heading = "Engine")]
     pub displacement: Option<f64>,
@@ -118,6 +119,15 @@ pub struct DemandArgs {
     pub json: bool,
 }
 
+/// A value with the half-width of the rectangle it lies in, where that is stated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Toleranced {
+    /// Value in its inner unit.
+    value: f64,
+    /// Half-width in the same unit.
+    tolerance: Option<f64>,
+}
+
 /// A flow by volume or by mass.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Flow(NominalFlow);
@@ -176,7 +186,8 @@ fn request(args: &DemandArgs, pump: Option<PumpCurve>) -> Request {
     Request {
         flow: args.flow.map(|f| f.0),
         flow_pressure_kpa: args.flow_pressure,
-        dead_time_ms: args.dead_time,
+        dead_time_ms: args.dead_time.map(|t| t.value),
+        dead_time_tolerance_ms: args.dead_time.and_then(|t| t.tolerance),
         voltage_v: args.voltage,
         injectors_per_cylinder: args.injectors_per_cylinder,
         displacement_l: args.displacement,
@@ -204,7 +215,8 @@ fn request(args: &DemandArgs, pump: Option<PumpCurve>) -> Request {
         pump,
         pump_margin_percent: args.pump_margin,
         old_flow: args.old_flow.map(|f| f.0),
-        old_dead_time_ms: args.old_dead_time,
+        old_dead_time_ms: args.old_dead_time.map(|t| t.value),
+        old_dead_time_tolerance_ms: args.old_dead_time.and_then(|t| t.tolerance),
     }
 }
 
@@ -219,20 +231,66 @@ fn positive(kind: Quantity, text: &str) -> Result<f64, String> {
 
 /// By volume where the unit says so, else by mass; a bare number says neither.
 fn flow(text: &str) -> Result<Flow, String> {
-    let volume = parse(Quantity::VolumeFlow, text);
-    let (basis, value) = match (volume, parse(Quantity::MassFlow, text)) {
-        (Ok(value), _) => (Basis::Volume, value),
-        (Err(_), Ok(value)) => (Basis::Mass, value),
-        (Err(_), Err(_)) => {
-            return Err(format!(
-                "`{text}`: write a flow with its unit, as 420cc/min, 42lb/h or 5.3g/s"
-            ));
-        }
-    };
+    let (number, tolerance) = parted(text);
+    let (basis, value) = by_unit(number).ok_or_else(|| {
+        format!(
+            "`{number}`: write a flow with its unit, as 420cc/min, 42lb/h or 5.3g/s, and what it may be off as ±2%"
+        )
+    })?;
+    let tolerance = tolerance
+        .map(|part| {
+            of_value(value, part, |part| {
+                by_unit(part)
+                    .filter(|(b, _)| *b == basis)
+                    .map(|(_, x)| x)
+                    .ok_or_else(|| format!("`{part}` is not of the same kind as {number}"))
+            })
+        })
+        .transpose()?;
     if value > 0.0 {
-        Ok(Flow(NominalFlow { basis, value }))
+        Ok(Flow(NominalFlow {
+            basis,
+            value,
+            tolerance,
+        }))
     } else {
         Err(format!("`{text}` must be above zero"))
+    }
+}
+
+fn by_unit(text: &str) -> Option<(Basis, f64)> {
+    match (
+        parse(Quantity::VolumeFlow, text),
+        parse(Quantity::MassFlow, text),
+    ) {
+        (Ok(value), _) => Some((Basis::Volume, value)),
+        (Err(_), Ok(value)) => Some((Basis::Mass, value)),
+        (Err(_), Err(_)) => None,
+    }
+}
+
+/// A number and what stands behind ± (or +-).
+fn parted(text: &str) -> (&str, Option<&str>) {
+    ["±", "+/-", "+-"]
+        .iter()
+        .find_map(|sign| text.split_once(sign))
+        .map_or((text.trim(), None), |(a, b)| (a.trim(), Some(b.trim())))
+}
+
+/// The half-width behind ±: a percentage of the value, or of the value's own kind.
+fn of_value(
+    value: f64,
+    part: &str,
+    own_kind: impl Fn(&str) -> Result<f64, String>,
+) -> Result<f64, String> {
+    let half = match parse(Quantity::Percent, part) {
+        Ok(percent) => value.abs() * percent / 100.0,
+        Err(_) => own_kind(part)?,
+    };
+    if half >= 0.0 {
+        Ok(half)
+    } else {
+        Err(format!("`±{part}` must not be below zero"))
     }
 }
 
@@ -240,8 +298,12 @@ fn pressure(text: &str) -> Result<f64, String> {
     positive(Quantity::Pressure, text)
 }
 
-fn time(text: &str) -> Result<f64, String> {
-    parse_bare(Quantity::Time, text).map_err(|e| e.to_string())
+fn time(text: &str) -> Result<Toleranced, String> {
+    let read = |text: &str| parse_bare(Quantity::Time, text).map_err(|e| e.to_string());
+    let (number, part) = parted(text);
+    let value = read(number)?;
+    let tolerance = part.map(|part| of_value(value, part, read)).transpose()?;
+    Ok(Toleranced { value, tolerance })
 }
 
 fn voltage(text: &str) -> Result<f64, String> {
@@ -328,9 +390,16 @@ mod tests {
             flow("420cc/min").unwrap().0,
             NominalFlow {
                 basis: Basis::Volume,
-                value: 7.0
+                value: 7.0,
+                tolerance: None
             }
         );
+        let half = |text: &str| flow(text).unwrap().0.tolerance.unwrap();
+        assert!((half("420cc/min±2%") - 0.14).abs() < 1e-12);
+        assert!((half("420cc/min +- 6cc/min") - 0.1).abs() < 1e-12);
+        assert!(flow("420cc/min±1g/s").is_err() && flow("420cc/min±-2%").is_err());
+        assert_eq!(time("0.8ms±0.1ms").unwrap().tolerance, Some(0.1));
+        assert!((time("800us ± 5%").unwrap().tolerance.unwrap() - 0.04).abs() < 1e-12);
         assert_eq!(flow("5.3g/s").unwrap().0.basis, Basis::Mass);
         assert!(flow("420").is_err());
         assert!((displacement("1.6L").unwrap() - 1.6).abs() < 1e-12);

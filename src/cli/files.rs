@@ -22,11 +22,16 @@ pub(super) struct Input {
 
 /// Reads captures and bench file.
 pub(super) fn read_input(args: &InputArgs) -> Result<Input, Failure> {
-    let mut files: Vec<CaptureFile> = args
+    let files: Vec<CaptureFile> = args
         .captures
         .iter()
         .map(|path| read_capture(path))
         .collect::<Result<_, _>>()?;
+    input_of(files, args)
+}
+
+/// Finds the bench file of captures that were read.
+pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<Input, Failure> {
     tell_apart(&mut files, &args.captures);
     if let Some(sheet) = &args.sheet {
         if !files.iter().any(CaptureFile::is_workbook) {
@@ -67,7 +72,7 @@ fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
     }
 }
 
-fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
+pub(super) fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
     let mut bytes = Vec::new();
     if path == Path::new("-") {
         io::stdin()

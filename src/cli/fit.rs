@@ -80,6 +80,8 @@ fn fit_options(args: &ModelArgs) -> FitOptions {
 pub(super) fn criterion(args: &SetArgs) -> Criterion {
     Criterion {
         tolerance_percent: args.tolerance,
+        flow_tolerance_percent: args.flow_tolerance,
+        dead_time_tolerance_us: args.dead_time_tolerance.map(|ms| 1000.0 * ms),
         risk_percent: args.risk,
     }
 }
@@ -94,7 +96,7 @@ fn terminal_style(args: &FitArgs) -> report::Style {
 /// A tolerance that was asked for and not shown to be kept is a failed criterion,
 /// also where nothing could be compared.
 fn outcome(document: &Characterisation, args: &SetArgs) -> Outcome {
-    if document.set_match.is_none() && args.tolerance.is_some() {
+    if document.set_match.is_none() && criterion(args).asks() {
         return Outcome::CriterionFailed;
     }
     match_outcome(document.set_match.as_ref())

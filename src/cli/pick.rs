@@ -89,11 +89,12 @@ fn positive(text: &str, figure: NearFigure, value: f64) -> Result<(NearFigure, f
 
 /// Runs the command.
 pub(super) fn run(args: &PickArgs) -> Result<Outcome, Failure> {
-    let stock = stock(&load(&args.stock)?, &args.at)?;
+    let loaded = load(&args.stock)?;
+    let stock = stock(&loaded, &args.at)?;
     if args.sets {
-        many(args, &stock)
+        many(args, &stock, loaded.told())
     } else {
-        one(args, &stock)
+        one(args, &stock, loaded.told())
     }
 }
 
@@ -102,7 +103,7 @@ fn refused(error: PickError) -> Failure {
     Failure::other(error, &hint)
 }
 
-fn one(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
+fn one(args: &PickArgs, stock: &Stock, told: &[Finding]) -> Result<Outcome, Failure> {
     let request = PickRequest {
         require: args.require.clone(),
         exclude: args.exclude.clone(),
@@ -114,7 +115,8 @@ fn one(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
         risk_percent: args.risk,
         ..PickRequest::new(args.size)
     };
-    let answer = pick(stock, &request).map_err(refused)?;
+    let mut answer = pick(stock, &request).map_err(refused)?;
+    answer.findings.extend_from_slice(told);
     let shown = if args.json {
         json_text(&pick_json(stock, &answer))?
     } else {
@@ -136,7 +138,7 @@ fn one(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
     })
 }
 
-fn many(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
+fn many(args: &PickArgs, stock: &Stock, told: &[Finding]) -> Result<Outcome, Failure> {
     let request = SetsRequest {
         exclude: args.exclude.clone(),
         risk_percent: args.risk,
@@ -145,9 +147,9 @@ fn many(args: &PickArgs, stock: &Stock) -> Result<Outcome, Failure> {
     };
     let answer = pick_sets(stock, &request).map_err(refused)?;
     let shown = if args.json {
-        json_text(&sets_json(stock, &answer))?
+        json_text(&sets_json(stock, &answer, told))?
     } else {
-        sets_text(stock, &answer, &request)
+        sets_text(stock, &answer, &request, told)
     };
     print(&shown)?;
     Ok(if answer.sets.is_empty() {
@@ -178,7 +180,7 @@ fn pick_json(stock: &Stock, answer: &Pick) -> serde_json::Value {
     })
 }
 
-fn sets_json(stock: &Stock, answer: &ManySets) -> serde_json::Value {
+fn sets_json(stock: &Stock, answer: &ManySets, told: &[Finding]) -> serde_json::Value {
     json!({
         "sets": answer.sets,
         "bound": answer.bound,
@@ -186,6 +188,7 @@ fn sets_json(stock: &Stock, answer: &ManySets) -> serde_json::Value {
         "operating_points": stock.points(),
         "best_left_over": answer.best_left_over.as_ref().map(|p| &p.best),
         "cannot_be_picked": left_out_json(stock),
+        "findings": told,
     })
 }
 
@@ -274,7 +277,7 @@ fn exchange(best: &PickedSet, other: &PickedSet) -> String {
     )
 }
 
-fn sets_text(stock: &Stock, answer: &ManySets, request: &SetsRequest) -> String {
+fn sets_text(stock: &Stock, answer: &ManySets, request: &SetsRequest, told: &[Finding]) -> String {
     let mut text = String::new();
     let bound = &answer.bound;
     let proof = if bound.proved_most {
@@ -323,7 +326,7 @@ fn sets_text(stock: &Stock, answer: &ManySets, request: &SetsRequest) -> String 
             ),
         );
     }
-    notes(&mut text, stock, &[]);
+    notes(&mut text, stock, told);
     line(
         &mut text,
         format_args!("Next: meniscus place, for the cylinders of each set"),

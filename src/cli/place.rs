@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::args::{quantity, wanted_point};
-use super::stock::{Loaded, latest, load, stock};
+use super::stock::{Loaded, load, stock};
 use super::{Failure, Outcome, print, print_json};
+use crate::latest;
 use crate::matching::{
     Cylinder, Placeable, PlaceableLine, Placement, WantedPoint, at_condition, operating_points,
     place,
@@ -84,7 +85,7 @@ fn placeables(loaded: &Loaded, wanted: &[WantedPoint]) -> Result<Vec<Placeable>,
         ));
     }
     let line_of = |id: &str| -> Option<PlaceableLine> {
-        let Loaded::Documents(documents) = loaded else {
+        let Loaded::Documents(documents, _) = loaded else {
             return None;
         };
         let fits = latest(documents);

@@ -6,6 +6,7 @@ use super::fit::{criterion, match_outcome};
 use super::{Failure, Outcome, print, print_json};
 use crate::characterisation::Characterisation;
 use crate::fit::FitOptions;
+use crate::matching::Criterion;
 use crate::{Request, characterise, match_documents, report};
 
 /// Runs the command.
@@ -39,10 +40,7 @@ pub(super) fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> 
         let request = Request {
             fit: FitOptions::default(),
             points: Vec::new(),
-            criterion: crate::matching::Criterion {
-                tolerance_percent: None,
-                risk_percent: 5.0,
-            },
+            criterion: Criterion::NONE,
         };
         let document = characterise(&captures, input.bench, input.set_points, &request)
             .map_err(Failure::Faults)?;

@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 
 use super::files::{failed, read_document, shown, write_whole};
 use super::{Failure, Outcome, json_text, print};
+use crate::surface::LineMeant;
 use crate::table::{Of, Reference, Request, csv, make, parse_axis, text};
 use crate::units::{FlowUnit, Quantity, parse};
 
@@ -68,6 +69,10 @@ pub struct TableArgs {
     /// Answer outside what was measured too; such values are marked
     #[arg(long)]
     pub extrapolate: bool,
+    /// Flow and dead time over one line range that all conditions share, rather than each
+    /// condition's own
+    #[arg(long)]
+    pub common_line: bool,
     /// Show the standard uncertainty of every value as well
     #[arg(long)]
     pub uncertainty: bool,
@@ -154,6 +159,11 @@ fn request(args: &TableArgs) -> Request {
         flow_unit: args.units,
         reference: args.reference.clone(),
         extrapolate: args.extrapolate,
+        line_meant: if args.common_line {
+            LineMeant::Common
+        } else {
+            LineMeant::OfCondition
+        },
     }
 }
 

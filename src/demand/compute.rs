@@ -87,6 +87,7 @@ pub fn demand(
         air_per_cylinder_mg: cylinder.as_ref().map(|c| c.air_mg),
         fuel_per_cylinder_mg: cylinder.as_ref().map(|c| c.fuel_mg),
         differential_pressure_kpa: set.pressure_kpa,
+        extrapolated: set.extrapolated,
         idle: work.idle(cylinder.as_ref(), &mut book),
         replacement: work.replacement()?,
         pump: work.pump(total, &mut book),

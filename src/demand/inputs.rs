@@ -14,6 +14,20 @@ pub struct NominalFlow {
     pub basis: Basis,
     /// mm³/ms or mg/ms.
     pub value: f64,
+    /// Half-width of the rectangle it lies in, in the same unit; `None` = not stated.
+    pub tolerance: Option<f64>,
+}
+
+impl NominalFlow {
+    /// Standard uncertainty, where a tolerance is stated.
+    pub(super) fn u(self) -> Option<f64> {
+        self.tolerance.map(of_rectangle)
+    }
+}
+
+/// Standard deviation of a rectangle of half-width `tolerance` (GUM 4.3.7).
+pub(super) fn of_rectangle(tolerance: f64) -> f64 {
+    tolerance / 3f64.sqrt()
 }
 
 /// What holds the fuel pressure.
@@ -35,6 +49,8 @@ pub struct Request {
     pub flow_pressure_kpa: Option<f64>,
     /// Dead time, ms, where no set was measured.
     pub dead_time_ms: Option<f64>,
+    /// Half-width of the rectangle that dead time lies in, ms.
+    pub dead_time_tolerance_ms: Option<f64>,
     /// Supply voltage at which the engine runs, V.
     pub voltage_v: Option<f64>,
     /// Injectors per cylinder.
@@ -85,6 +101,8 @@ pub struct Request {
     pub old_flow: Option<NominalFlow>,
     /// Dead time of the old set, ms.
     pub old_dead_time_ms: Option<f64>,
+    /// Half-width of the rectangle the old dead time lies in, ms.
+    pub old_dead_time_tolerance_ms: Option<f64>,
 }
 
 /// Why the question cannot be answered at all.

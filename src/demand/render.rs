@@ -31,6 +31,12 @@ pub fn text(demand: &Demand) -> String {
     let mut out = String::new();
     let mut line = |label: &str, value: String| out.push_str(&format!("  {label:<34}{value}\n"));
     line("one injector, held open", flow(&demand.flow_per_injector));
+    if demand.extrapolated {
+        line(
+            "",
+            "* extrapolated: voltage or pressure lies outside what was measured, and every figure here that rests on flow or dead time with it".to_owned(),
+        );
+    }
     if let Some(p) = demand.differential_pressure_kpa {
         line(
             "at differential pressure",
@@ -75,7 +81,12 @@ pub fn text(demand: &Demand) -> String {
     if let Some(idle) = &demand.idle {
         line("net pulse at idle", figure(&idle.net));
         if let Some(pulse) = &idle.pulse_ms {
-            line("pulse at idle", figure(pulse));
+            let mark = if idle.extrapolated {
+                " * (outside what was measured)"
+            } else {
+                ""
+            };
+            line("pulse at idle", format!("{}{mark}", figure(pulse)));
         }
         let words = match (idle.verdict, idle.linear_from_ms) {
             ("below", Some(from)) => format!(

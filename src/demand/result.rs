@@ -88,6 +88,8 @@ pub struct Idle {
     pub linear_from_ms: Option<f64>,
     /// `inside`, `below` the linear range (the set is too large to idle well), or `unknown`.
     pub verdict: &'static str,
+    /// Whether the pulse lies outside what was measured.
+    pub extrapolated: bool,
 }
 
 /// From an old set to this one.
@@ -154,6 +156,9 @@ pub struct Demand {
     pub fuel_per_cylinder_mg: Option<f64>,
     /// Differential pressure, kPa; null where nothing tells it.
     pub differential_pressure_kpa: Option<f64>,
+    /// Whether flow or dead time lies outside what was measured: every figure that rests
+    /// on them then does.
+    pub extrapolated: bool,
     /// Idle.
     pub idle: Option<Idle>,
     /// Change from an old set.

@@ -1,6 +1,6 @@
 //! The set: measured or nominal, as flow of fuel and dead time at the engine.
 
-use super::inputs::{DemandError, Request};
+use super::inputs::{DemandError, Request, of_rectangle};
 use super::number::Number;
 use super::result::{Input, Origin};
 use crate::characterisation::Characterisation;
@@ -31,12 +31,15 @@ pub(super) struct Set {
     pub surfaces: Vec<InjectorSurface>,
     /// Factor from the bench's quantity to mg of fuel.
     pub to_fuel_mass: Number,
+    /// Whether flow or dead time lies outside what was measured.
+    pub extrapolated: bool,
 }
 
 impl Set {
     /// Pulse width for `mg` of fuel by the measured curves; `None` where they do not
     /// reach, or nothing was measured.
-    pub fn measured_pulse(&self, mg: f64, query: &Query) -> Option<Number> {
+    /// With it, whether it lies outside what was measured.
+    pub fn measured_pulse(&self, mg: f64, query: &Query) -> Option<(Number, bool)> {
         let widths: Vec<Figure> = self
             .surfaces
             .iter()
@@ -48,7 +51,8 @@ impl Set {
         let net = Number::exact(mg).over(self.mass_flow).value;
         let factor = self.to_fuel_mass.scaled(1.0 / self.to_fuel_mass.value);
         let shift = Number::exact(net).over(factor).minus(Number::exact(net));
-        Some(Number::with(mean.value, mean.standard_uncertainty()).plus(shift))
+        let pulse = Number::with(mean.value, mean.standard_uncertainty()).plus(shift);
+        Some((pulse, mean.extrapolated))
     }
 
     /// Where the running engine lies on the surfaces, at another pressure if need be.
@@ -91,7 +95,7 @@ pub(super) fn nominal(
         name: "flow",
         value,
         unit,
-        standard_uncertainty: None,
+        standard_uncertainty: flow.u().map(|u| u * value / flow.value),
         origin: Origin::Assumed,
         assumed: true,
         to_know: Some("run the set on a flow bench and give the characterisation file; data sheets are for another fluid and a stated pressure".to_owned()),
@@ -120,7 +124,7 @@ pub(super) fn nominal(
             name: "dead_time",
             value: ms,
             unit: "ms",
-            standard_uncertainty: None,
+            standard_uncertainty: request.dead_time_tolerance_ms.map(of_rectangle),
             origin: Origin::Assumed,
             assumed: true,
             to_know: Some(
@@ -130,14 +134,19 @@ pub(super) fn nominal(
         });
     }
     Ok(Set {
-        mass_flow: Number::exact(flow.value).times(factor).times(to_mass),
-        dead_time: request.dead_time_ms.map(Number::exact),
+        mass_flow: Number::with(flow.value, flow.u())
+            .times(factor)
+            .times(to_mass),
+        dead_time: request
+            .dead_time_ms
+            .map(|x| Number::with(x, request.dead_time_tolerance_ms.map(of_rectangle))),
         pressure_kpa: here,
         exponent,
         linear_from_ms: None,
         basis: flow.basis,
         surfaces: Vec::new(),
         to_fuel_mass: Number::exact(1.0),
+        extrapolated: false,
     })
 }
 
@@ -158,7 +167,7 @@ pub(super) fn measured(
     let surfaces: Vec<InjectorSurface> = document
         .injectors
         .iter()
-        .map(|i| build(i, None))
+        .map(|i| build(&i.id, &i.sweeps, None))
         .collect::<Result<_, _>>()?;
     let first = surfaces.first().ok_or(DemandError::NoInjector)?;
     let basis = first.basis;
@@ -242,6 +251,7 @@ pub(super) fn measured(
         basis,
         surfaces,
         to_fuel_mass,
+        extrapolated: slope.extrapolated || dead.extrapolated,
     })
 }
 

@@ -1,7 +1,7 @@
 //! Idle, change of set, pump and pressure.
 
 use super::compute::{Book, Cylinder, Work};
-use super::inputs::{DemandError, NominalFlow, Regulator};
+use super::inputs::{DemandError, NominalFlow, Regulator, of_rectangle};
 use super::number::Number;
 use super::result::{Idle, PumpFigures, RaisedPressure, Replacement};
 use super::set::density_number;
@@ -41,10 +41,13 @@ impl Work<'_> {
         };
         let net = Number::exact(fuel_mg).over(self.set.mass_flow.scaled(gain));
         let query = self.set.query(self.request, pressure);
-        let pulse = self
-            .set
-            .measured_pulse(fuel_mg, &query)
-            .or_else(|| self.set.dead_time.map(|dead| net.plus(dead)));
+        let (pulse, extrapolated) = match self.set.measured_pulse(fuel_mg, &query) {
+            Some((pulse, extrapolated)) => (Some(pulse), extrapolated),
+            None => (
+                self.set.dead_time.map(|dead| net.plus(dead)),
+                !self.set.surfaces.is_empty() || self.set.extrapolated,
+            ),
+        };
         let verdict = match (pulse, self.set.linear_from_ms) {
             (Some(pulse), Some(from)) if pulse.value < from => "below",
             (Some(_), Some(_)) => "inside",
@@ -64,14 +67,16 @@ impl Work<'_> {
                 .map(|(pulse, dead)| 100.0 * dead.value / pulse.value),
             linear_from_ms: self.set.linear_from_ms,
             verdict,
+            extrapolated,
         })
     }
 
     /// E28: net pulses scale with old flow over new; dead time changes by the difference.
     pub fn replacement(&self) -> Result<Option<Replacement>, DemandError> {
-        let Some(NominalFlow { basis, value }) = self.request.old_flow else {
+        let Some(old) = self.request.old_flow else {
             return Ok(None);
         };
+        let NominalFlow { basis, value, .. } = old;
         let word = |basis| match basis {
             Basis::Volume => "volume",
             Basis::Mass => "mass",
@@ -83,18 +88,23 @@ impl Work<'_> {
                 new: word(self.set.basis),
             });
         }
+        let stated = Number::with(value, old.u());
         let old = match basis {
-            Basis::Volume => density_number(&self.fuel).scaled(value),
-            Basis::Mass => Number::exact(value),
+            Basis::Volume => density_number(&self.fuel).times(stated),
+            Basis::Mass => stated,
         };
+        let old_dead_time = self.request.old_dead_time_ms.map(|x| {
+            let tolerance = self.request.old_dead_time_tolerance_ms;
+            Number::with(x, tolerance.map(of_rectangle))
+        });
         let new = self.set.mass_flow;
         Ok(Some(Replacement {
             pulse_scale: old.over(new).estimate(Unit::Ratio),
             dead_time_change_ms: self
                 .set
                 .dead_time
-                .zip(self.request.old_dead_time_ms)
-                .map(|(new, old)| new.minus(Number::exact(old)).estimate(Unit::Millisecond)),
+                .zip(old_dead_time)
+                .map(|(new, old)| new.minus(old).estimate(Unit::Millisecond)),
         }))
     }
 

@@ -129,6 +129,8 @@ catalogue! {
     DeadTimeNotRising, Doubt, "dead time does not rise from {low} to {high} kPa: it falls by {difference} ms (doubt of that {doubt} ms)", "within the doubt this is scatter; beyond it look for swapped files, or an injector that pressure helps to open";
     /// The exponent of the orifice law is unusual.
     ExponentUnusual, Doubt, "flow goes with pressure to the power {exponent} (doubt {doubt}), not near 0.5", "look for pressure that sags at full flow, a clogged filter, or a gauge that reads the rail and not the difference";
+    /// The line ranges of the conditions have too little in common.
+    NoCommonLineRange, Doubt, "the line ranges of the conditions have too little in common, so dead times over different ranges are carried between conditions as if they were one quantity", "fit again with a --line-range that every voltage and pressure covers";
     /// Conditions of the grid were not run.
     ConditionsFilled, Note, "{count} of {all} combinations of voltage and pressure were not run; they are filled from the others with a wider interval", "run them where the figures matter";
 
@@ -144,7 +146,17 @@ catalogue! {
     /// An operating point lies outside what was measured.
     OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
     /// More repeats would decide.
-    Undecided, Doubt, "the spread lies between {lower} and {upper} %, the tolerance is {tolerance} %: not decided", "about {factor} times as many readings (or pulses) would decide, if the spread stays where it is";
+    Undecided, Doubt, "the spread of the {of} lies between {lower} and {upper} {unit}, the tolerance is {tolerance} {unit}: not decided", "about {factor} times as many repeats, or as many times the pulses, would decide, if the spread stays where it is";
+    /// More repeats would not decide.
+    UndecidedForGood, Doubt, "the spread of the {of} lies between {lower} and {upper} {unit}, the tolerance is {tolerance} {unit}: not decided, and no number of repeats would decide, since vessels or benches that err differently leave {shared} {unit} open", "measure all injectors in the same vessel, or each in every vessel, or calibrate the vessels against each other by weighing";
+    /// Read in another basis.
+    OtherBasis, Serious, "{injector} was read in {unit}, the others in {usual}: it is left out of the comparison", "fit all captures by volume or all by mass";
+    /// Flow and dead time of a set over different ranges.
+    FiguresNotCompared, Note, "flow and dead time of the set were not compared: the injectors' line ranges have too little in common", "fit all captures with one --line-range";
+    /// Nothing says that two files come from one bench.
+    BenchesApart, Note, "nothing says that the files come from one bench, so no error of vessel, gauge or supply cancels between them", "state the bench in bench.toml beside each capture: where vessels, gauge and supply are the same, their errors cancel";
+    /// Two files state the same bench.
+    BenchesAlike, Note, "the files state the same vessels, gauge and supply: they are taken as one bench, and what these err cancels", "nothing, if it was the same bench; else name the vessels apart";
 
     // ---- picking from a stock
     /// The best set is not proved best.

@@ -5,6 +5,9 @@ use std::collections::BTreeMap;
 use super::DeliveryCurve;
 use super::hermite::{cubic, inner_tangent};
 
+/// Points at which the curve is taken for a line over part of it.
+const LINE_POINTS: usize = 400;
+
 /// The delivered quantity at one pulse width.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Delivered {
@@ -57,6 +60,26 @@ impl DeliveryCurve {
                 .map(|(id, part)| (id.clone(), between(part)))
                 .collect(),
         }
+    }
+
+    /// Slope and dead time, ms, of the least-squares line of the curve over a range of
+    /// pulse widths, uniform in width; `None` where the curve does not cover the range
+    /// or the line does not rise.
+    pub fn line_over(&self, [lo, hi]: [f64; 2]) -> Option<[f64; 2]> {
+        let step = (hi - lo) / (LINE_POINTS - 1) as f64;
+        let middle = f64::midpoint(lo, hi);
+        let (mut sum, mut along, mut square) = (0.0, 0.0, 0.0);
+        for i in 0..LINE_POINTS {
+            // The last step may round beyond the range.
+            let width = (lo + step * i as f64).min(hi);
+            let delivered = self.at(width)?.value;
+            sum += delivered;
+            along += delivered * (width - middle);
+            square += (width - middle).powi(2);
+        }
+        let slope = along / square;
+        let dead_time = middle - sum / LINE_POINTS as f64 / slope;
+        (slope > 0.0).then_some([slope, dead_time])
     }
 
     /// Slope of the interpolant at node `i`.

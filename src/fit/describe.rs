@@ -252,9 +252,7 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
                 return LinearityDeviation {
                     pulse_width_ms: width,
                     percent: point.deviation_percent.map(|d| d.value),
-                    interval_95: point
-                        .deviation_percent
-                        .map_or([None, None], |d| d.interval_95),
+                    interval_95: point.deviation_interval_95,
                 };
             }
             let (mean, u) = mean_at(prepared, core, width);

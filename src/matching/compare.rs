@@ -6,13 +6,15 @@
 mod change;
 mod common_range;
 mod leakage;
+mod linear_range;
 
 use serde::Serialize;
 
 pub use change::{Change, ChangeVerdict};
 use change::{Judged, dead_time_change, flow_change, repeatability_change, worst_of};
 use common_range::align;
-use leakage::leakage_change;
+use leakage::{LeakageChange, leakage_change};
+use linear_range::linear_range_change;
 
 use super::{Criterion, OperatingPoint, SetMatch, at_condition, members_at, score};
 use crate::capture::InjectorCheck;
@@ -70,8 +72,12 @@ pub struct InjectorChange {
     pub repeatability_ratio: Option<Estimate>,
     /// Linear flow range before and after, ms.
     pub linear_flow_range_ms: [Option<[f64; 2]>; 2],
+    /// Change of the start of the linear flow range, ms; below zero reaches shorter pulses.
+    pub linear_from_change_ms: Option<Estimate>,
     /// Leakage before and after, mm³/min.
     pub leakage_mm3_per_min: [Option<f64>; 2],
+    /// Change of leakage; null unless both sides state its doubt.
+    pub leakage_change_cc_per_min: Option<Estimate>,
     /// Verdict of the whole.
     pub verdict: ChangeVerdict,
     /// Verdicts one by one.
@@ -181,16 +187,13 @@ fn pair<'a>(id: &str, before: Side<'a>, after: Side<'a>) -> Option<(&'a SweepFit
     })
 }
 
+fn check<'a>(side: Side<'a>, id: &str) -> Option<&'a InjectorCheck> {
+    side.checks.iter().rev().find(|c| c.id == id).copied()
+}
+
 fn injector_change(id: &str, before: Side, after: Side, limits: CompareLimits) -> InjectorChange {
     let pair = pair(id, before, after);
-    let check = |side: Side| {
-        side.checks
-            .iter()
-            .rev()
-            .find(|c| c.id == id)
-            .and_then(|c| c.leakage)
-    };
-    let leakage = [check(before), check(after)];
+    let checks = [check(before, id), check(after, id)];
     let aligned = pair.map_or(Ok(None), |(b, a)| align(b, a));
     let compared = match &aligned {
         Ok(Some(both)) => Some((&both.before, &both.after)),
@@ -203,12 +206,20 @@ fn injector_change(id: &str, before: Side, after: Side, limits: CompareLimits) -
         flow = flow.map(|j| j.undecided(why));
         dead_time = dead_time.map(|j| j.undecided(why));
     }
-    let judged: Vec<&Judged> = [&flow, &dead_time, &repeatability]
+    let linear_from = pair.and_then(|(b, a)| linear_range_change(b, a));
+    let mut leaking = None;
+    let mut as_stated = None;
+    match leakage_change(checks, limits.factor) {
+        Some(LeakageChange::Judged(judged)) => leaking = Some(judged),
+        Some(LeakageChange::AsStated(change)) => as_stated = Some(change),
+        None => {}
+    }
+    let judged: Vec<&Judged> = [&flow, &dead_time, &linear_from, &repeatability, &leaking]
         .into_iter()
         .flatten()
         .collect();
     let mut changes: Vec<Change> = judged.iter().map(|j| j.change.clone()).collect();
-    changes.extend(leakage_change(leakage, limits.factor));
+    changes.extend(as_stated);
     let mut reasons: Vec<String> = changes.iter().map(|c| c.reason.clone()).collect();
     if let Ok(Some(both)) = &aligned {
         reasons.push(both.note.clone());
@@ -226,7 +237,9 @@ fn injector_change(id: &str, before: Side, after: Side, limits: CompareLimits) -
         voltage_v: pair.and_then(|(b, _)| b.voltage_v),
         pressure_kpa: pair.and_then(|(b, _)| b.pressure_kpa),
         linear_flow_range_ms: [range(pair.map(|p| p.0)), range(pair.map(|p| p.1))],
-        leakage_mm3_per_min: leakage,
+        linear_from_change_ms: linear_from.map(|j| j.estimate),
+        leakage_mm3_per_min: checks.map(|c| c.and_then(|c| c.leakage)),
+        leakage_change_cc_per_min: leaking.map(|j| j.estimate),
         verdict: worst_of(&changes),
         flow_change_percent: flow.map(|j| j.estimate),
         dead_time_change_us: dead_time.map(|j| j.estimate),
@@ -248,11 +261,8 @@ fn spread_change(
             .filter(|(id, _)| both.contains(id))
             .copied()
             .collect();
-        let criterion = Criterion {
-            tolerance_percent: None,
-            risk_percent: 5.0,
-        };
-        let set = score(&members_at(&fits, points), points.to_vec(), None, criterion)?;
+        let members = members_at(&fits, points);
+        let set = score(&members, &[], points.to_vec(), None, Criterion::NONE)?;
         // A point that one injector misses would compare different sets.
         (set.deviations.len() == both.len() * points.len()).then_some(set)
     };

@@ -261,21 +261,25 @@ fn judge_tightness(
     judgement: &mut Judgement,
 ) {
     match check.and_then(|c| c.leakage) {
-        Some(leak) if leak > criteria.leakage_replace_mm3_per_min => judgement.because(
-            Serviceability::Replace,
-            format!(
-                "leakage {leak} mm3/min, above {} mm3/min",
-                criteria.leakage_replace_mm3_per_min
-            ),
-        ),
-        Some(leak) if leak > criteria.leakage_remark_mm3_per_min => judgement.because(
-            Serviceability::ServiceableWithRemark,
-            format!(
-                "leakage {leak} mm3/min, above {} mm3/min",
-                criteria.leakage_remark_mm3_per_min
-            ),
-        ),
-        Some(_) => {}
+        Some(leak) => {
+            let u = check.and_then(|c| c.leakage_uncertainty).unwrap_or(0.0);
+            let guard = guard_factor(criteria.risk_percent / 100.0) * u;
+            let [remark, replace] = [
+                criteria.leakage_remark_mm3_per_min,
+                criteria.leakage_replace_mm3_per_min,
+            ];
+            let told = |limit: f64| format!("leakage {leak} mm3/min, above {limit} mm3/min");
+            if leak - guard > replace {
+                judgement.because(Serviceability::Replace, told(replace));
+            } else if leak > replace {
+                judgement.because(
+                    Serviceability::ServiceableWithRemark,
+                    format!("{}, but within its doubt", told(replace)),
+                );
+            } else if leak > remark {
+                judgement.because(Serviceability::ServiceableWithRemark, told(remark));
+            }
+        }
         None => judgement.missing("leakage"),
     }
     match check.and_then(|c| c.spray.as_deref()) {

@@ -53,16 +53,63 @@ pub struct Deviation {
     pub mixture_percent: f64,
 }
 
+/// One injector's flow and dead time against the set mean.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FigureDeviation {
+    /// Injector id.
+    pub injector: String,
+    /// Deviation of its flow from the set mean, percent, effects common to the set cancelled.
+    pub flow_percent: Estimate,
+    /// Deviation of its dead time from the set mean, µs, likewise.
+    pub dead_time_us: Estimate,
+    /// Correlation of the two: a steeper line usually has a longer dead time. Null where
+    /// one of them has no doubt.
+    pub correlation: Option<f64>,
+}
+
+/// Flow and dead time of the set at one condition.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FlowAndDeadTime {
+    /// Supply voltage, V; null = not stated.
+    pub voltage_v: Option<f64>,
+    /// Differential pressure, kPa; null = not stated.
+    pub pressure_kpa: Option<f64>,
+    /// Line range common to the injectors, ms.
+    pub line_range_ms: [f64; 2],
+    /// Spread of flow, (max − min)/mean, percent.
+    pub flow_spread_percent: Estimate,
+    /// Its one-sided bounds, each at the risk, percent.
+    pub flow_spread_bounds_percent: [f64; 2],
+    /// Verdict on flow; null without a tolerance of its own.
+    pub flow_verdict: Option<Verdict>,
+    /// Spread of dead time, max − min, µs.
+    pub dead_time_spread_us: Estimate,
+    /// Its one-sided bounds, each at the risk, µs.
+    pub dead_time_spread_bounds_us: [f64; 2],
+    /// Verdict on dead time; null without a tolerance of its own.
+    pub dead_time_verdict: Option<Verdict>,
+    /// By injector.
+    pub deviations: Vec<FigureDeviation>,
+}
+
 /// The score of a set.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SetMatch {
     /// Stage that was compared.
     pub stage: Option<String>,
-    /// Verdict; null without a tolerance.
+    /// Verdict on everything a tolerance was stated for; null without one.
     pub verdict: Option<Verdict>,
     /// Tolerance of the spread, percent.
     pub tolerance_percent: Option<f64>,
+    /// Tolerance of the spread of flow, percent, where one was stated.
+    #[serde(default)]
+    pub flow_tolerance_percent: Option<f64>,
+    /// Tolerance of the spread of dead time, µs, where one was stated.
+    #[serde(default)]
+    pub dead_time_tolerance_us: Option<f64>,
     /// Risk of a wrong verdict, percent.
     pub risk_percent: f64,
     /// Spread of the set: (max − min)/mean at its worst point, percent.
@@ -75,6 +122,9 @@ pub struct SetMatch {
     pub operating_points: Vec<OperatingPoint>,
     /// Deviations, by operating point, then injector.
     pub deviations: Vec<Deviation>,
+    /// Flow and dead time at the conditions of the operating points.
+    #[serde(default)]
+    pub flow_and_dead_time: Vec<FlowAndDeadTime>,
     /// Doubts.
     pub findings: Vec<Finding>,
 }

@@ -1,23 +1,47 @@
 //! Deviations, spread and verdict.
 
-use std::collections::BTreeMap;
-
 use serde_json::json;
 
-use super::range::range_quantile;
-use super::risk::guard_factor;
+use super::figures::{self, FigureSets};
+use super::group::{Deviates, Group, Reading, Spread};
 use super::{Deviation, OperatingPoint, SetMatch, Verdict};
 use crate::finding::{Finding, Kind, Place};
-use crate::fit::Delivered;
+use crate::fit::{Delivered, SweepFit};
 use crate::units::{Estimate, NORMAL_95, Unit};
 
 /// What the user asked of the comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Criterion {
-    /// Largest spread that counts as matched, percent; `None` = no verdict.
+    /// Largest spread of the delivered quantity that counts as matched, percent; without
+    /// any tolerance there is no verdict.
     pub tolerance_percent: Option<f64>,
+    /// Largest spread of the flow, percent; `None` = flow does not decide.
+    pub flow_tolerance_percent: Option<f64>,
+    /// Largest spread of the dead time, µs; `None` = dead time does not decide.
+    pub dead_time_tolerance_us: Option<f64>,
     /// Risk of a wrong verdict, percent.
     pub risk_percent: f64,
+}
+
+impl Criterion {
+    /// No tolerance at the usual risk of 5 %: a score without a verdict.
+    pub const NONE: Self = Self {
+        tolerance_percent: None,
+        flow_tolerance_percent: None,
+        dead_time_tolerance_us: None,
+        risk_percent: 5.0,
+    };
+
+    /// Whether anything is asked for.
+    pub fn asks(&self) -> bool {
+        [
+            self.tolerance_percent,
+            self.flow_tolerance_percent,
+            self.dead_time_tolerance_us,
+        ]
+        .iter()
+        .any(Option::is_some)
+    }
 }
 
 /// One injector with the delivered quantity at each operating point; `None`
@@ -34,70 +58,137 @@ pub struct Member {
 
 /// Scores a set of members at common operating points.
 ///
+/// `fits`: (injector, sweep) of the set, for flow and dead time at the points' conditions;
+/// empty = the delivered quantity alone.
 /// *Method*: docs/methods.md, "The set". The deviation of a member from the set
 /// mean is in percent of the mean; effects common to the set enter with their
 /// sign, so that what is equal for all cancels. The true spread is at most the
 /// largest pairwise difference plus its one-sided limit at the risk (the pair
 /// that is truly farthest apart is among the pairs, so one limit suffices); it is
 /// at least the largest pairwise difference minus a limit that holds for all
-/// pairs at once (Tukey's range, the risk divided by the number of points).
+/// pairs at once (Tukey's range, the risk divided by the number of comparisons that
+/// decide).
 /// *Assumes*: independent normal readings, degrees of freedom large.
 ///
-/// Members that miss a point are left out of that point, with a finding.
-/// `None` with fewer than two members at every point.
+/// Members that miss a point are left out of that point, with a finding, as are members
+/// read in another basis than the first. `None` with fewer than two members at every point.
 pub fn score(
     members: &[Member],
+    fits: &[(&str, &SweepFit)],
     points: Vec<OperatingPoint>,
     stage: Option<String>,
     criterion: Criterion,
 ) -> Option<SetMatch> {
     let mut findings = Vec::new();
+    let unit = members.first()?.unit;
+    let members = of_one_unit(members, unit, &mut findings);
     let mut deviations = Vec::new();
-    let mut spreads = Vec::new();
+    let mut groups = Vec::new();
     for (index, point) in points.iter().enumerate() {
-        let present = present_members(members, index, point, &mut findings);
+        let present = present_members(&members, index, point, &mut findings);
         if present.len() < 2 {
             continue;
         }
-        let set = PointSet::new(&present);
+        let readings: Vec<Reading> = present.iter().map(|(_, d)| reading(d)).collect();
+        let group = Group::new(&readings, Deviates::Relative);
         deviations.extend(
             present
                 .iter()
                 .enumerate()
-                .map(|(i, (member, delivered))| set.deviation(i, member, delivered, &point.label)),
+                .map(|(i, (member, d))| deviation(&group, i, member, d, &point.label)),
         );
-        spreads.push(set);
+        groups.push(group);
     }
-    if spreads.is_empty() {
+    if groups.is_empty() {
         return None;
     }
-    let spread = Spread::new(&spreads, criterion.risk_percent / 100.0);
-    let verdict = criterion
-        .tolerance_percent
-        .map(|tolerance| spread.verdict(tolerance));
-    if let (Some(Verdict::Undecided), Some(tolerance)) = (verdict, criterion.tolerance_percent) {
-        findings.push(spread.undecided(tolerance));
+    let sets = figures::sets(fits, unit, &points, &mut findings);
+    let risk = criterion.risk_percent / 100.0;
+    let family = family(&criterion, groups.len(), sets.len());
+    let spread = Spread::new(&groups, risk, family);
+    let mut verdicts: Vec<Verdict> = Vec::new();
+    if let Some(tolerance) = criterion.tolerance_percent {
+        let verdict = spread.verdict(tolerance);
+        if verdict == Verdict::Undecided {
+            findings.push(spread.undecided("delivered quantity", tolerance, Unit::Percent));
+        }
+        verdicts.push(verdict);
     }
+    let flow_and_dead_time: Vec<_> = sets
+        .iter()
+        .map(|set: &FigureSets| set.told(&criterion, family, &mut verdicts, &mut findings))
+        .collect();
     let worst = deviations
         .iter()
         .max_by(|a, b| a.percent.abs().total_cmp(&b.percent.abs()));
     Some(SetMatch {
         stage,
-        verdict,
+        verdict: overall(&verdicts),
         tolerance_percent: criterion.tolerance_percent,
+        flow_tolerance_percent: criterion.flow_tolerance_percent,
+        dead_time_tolerance_us: criterion.dead_time_tolerance_us,
         risk_percent: criterion.risk_percent,
-        spread_percent: Some(spread.estimate()),
+        spread_percent: Some(spread.estimate(Unit::Percent)),
         spread_bounds_percent: Some([spread.lower, spread.upper]),
         worst_injector: worst.map(|d| d.injector.clone()),
         operating_points: points,
         deviations,
+        flow_and_dead_time,
         findings,
     })
 }
 
+/// How many comparisons could each call a matched set not matched.
+fn family(criterion: &Criterion, points: usize, conditions: usize) -> usize {
+    let figures = [
+        criterion.flow_tolerance_percent,
+        criterion.dead_time_tolerance_us,
+    ];
+    points + conditions * figures.iter().flatten().count()
+}
+
+/// Not matched if any is, else undecided if any is; `None` where nothing was asked.
+fn overall(verdicts: &[Verdict]) -> Option<Verdict> {
+    [Verdict::NotMatched, Verdict::Undecided, Verdict::Matched]
+        .into_iter()
+        .find(|v| verdicts.contains(v))
+}
+
+fn reading(delivered: &Delivered) -> Reading<'_> {
+    Reading {
+        value: delivered.value,
+        standard_uncertainty: delivered.standard_uncertainty,
+        shared: &delivered.shared,
+    }
+}
+
+/// Volumes and masses have no common mean: those read in another basis are told.
+fn of_one_unit<'a>(
+    members: &'a [Member],
+    unit: Unit,
+    findings: &mut Vec<Finding>,
+) -> Vec<&'a Member> {
+    let (same, other): (Vec<_>, Vec<_>) = members.iter().partition(|m| m.unit == unit);
+    findings.extend(other.into_iter().map(|member| {
+        Finding::new(
+            Kind::OtherBasis,
+            Place {
+                injector: Some(member.injector.clone()),
+                ..Place::default()
+            },
+            &[
+                ("injector", json!(member.injector)),
+                ("unit", json!(member.unit.word())),
+                ("usual", json!(unit.word())),
+            ],
+        )
+    }));
+    same
+}
+
 /// The members measured at a point; the others are told in a finding.
 fn present_members<'a>(
-    members: &'a [Member],
+    members: &[&'a Member],
     index: usize,
     point: &OperatingPoint,
     findings: &mut Vec<Finding>,
@@ -106,7 +197,7 @@ fn present_members<'a>(
     for member in members {
         match &member.delivered[index] {
             // A quantity of zero or less has no relative deviation.
-            Some(delivered) if delivered.value > 0.0 => present.push((member, delivered)),
+            Some(delivered) if delivered.value > 0.0 => present.push((*member, delivered)),
             _ => findings.push(Finding::new(
                 Kind::OperatingPointOutside,
                 Place {
@@ -123,212 +214,30 @@ fn present_members<'a>(
     present
 }
 
-/// The members at one point, relative to their mean.
-struct PointSet {
-    /// Delivered quantity over the set mean.
-    ratio: Vec<f64>,
-    /// Variance of that which no other member shares.
-    own_variance: Vec<f64>,
-    /// Signed shared contributions, over the set mean, by effect.
-    shared: BTreeMap<String, Vec<f64>>,
-}
-
-impl PointSet {
-    fn new(present: &[(&Member, &Delivered)]) -> Self {
-        let count = present.len() as f64;
-        let mean = present.iter().map(|(_, d)| d.value).sum::<f64>() / count;
-        let mut holders: BTreeMap<&str, usize> = BTreeMap::new();
-        for id in present.iter().flat_map(|(_, d)| d.shared.keys()) {
-            *holders.entry(id).or_default() += 1;
-        }
-        let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
-        let mut own_variance = Vec::with_capacity(present.len());
-        for (i, (_, delivered)) in present.iter().enumerate() {
-            let mut own = delivered.standard_uncertainty.powi(2);
-            for (id, part) in &delivered.shared {
-                // An effect that one member alone has is its own.
-                if holders[id.as_str()] > 1 {
-                    own -= part * part;
-                    let parts = shared
-                        .entry(id.clone())
-                        .or_insert_with(|| vec![0.0; present.len()]);
-                    parts[i] = part / mean;
-                }
-            }
-            own_variance.push(own.max(0.0) / (mean * mean));
-        }
-        Self {
-            ratio: present.iter().map(|(_, d)| d.value / mean).collect(),
-            own_variance,
-            shared,
-        }
-    }
-
-    /// Standard uncertainty of Σ c_i·ratio_i.
-    fn uncertainty(&self, coefficients: &[f64]) -> f64 {
-        let own: f64 = coefficients
-            .iter()
-            .zip(&self.own_variance)
-            .map(|(c, v)| c * c * v)
-            .sum();
-        let common: f64 = self
-            .shared
-            .values()
-            .map(|parts| {
-                coefficients
-                    .iter()
-                    .zip(parts)
-                    .map(|(c, s)| c * s)
-                    .sum::<f64>()
-                    .powi(2)
-            })
-            .sum();
-        (own + common).sqrt()
-    }
-
-    fn deviation(
-        &self,
-        i: usize,
-        member: &Member,
-        delivered: &Delivered,
-        label: &str,
-    ) -> Deviation {
-        let count = self.ratio.len() as f64;
-        // d(q_i/mean)/dq_j in units of the mean: δ_ij − ratio_i/n
-        let mut coefficients = vec![-self.ratio[i] / count; self.ratio.len()];
-        coefficients[i] += 1.0;
-        let u = 100.0 * self.uncertainty(&coefficients);
-        let percent = 100.0 * (self.ratio[i] - 1.0);
-        let mut estimate = Estimate::symmetric(
-            delivered.value,
-            member.unit,
-            Some(delivered.standard_uncertainty),
-            None,
-            NORMAL_95,
-        );
-        estimate.shared.clone_from(&delivered.shared);
-        Deviation {
-            injector: member.injector.clone(),
-            operating_point: label.to_owned(),
-            delivered: estimate,
-            percent,
-            interval_95: [Some(percent - NORMAL_95 * u), Some(percent + NORMAL_95 * u)],
-            standard_uncertainty: Some(u),
-            // The air is the same: fuel up by x makes the air-fuel ratio 1/(1+x) of the target.
-            mixture_percent: 100.0 * (1.0 / self.ratio[i] - 1.0),
-        }
-    }
-
-    /// Every pair: difference and its uncertainty, in percent of the mean.
-    ///
-    /// The coefficients are +1, −1 and, since the mean in the denominator moves
-    /// too, −d/n for all; their sums are taken once, so that a pair costs no more
-    /// than its effects.
-    fn pairs(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let count = self.ratio.len();
-        let own_sum: f64 = self.own_variance.iter().sum();
-        let sums: Vec<f64> = self
-            .shared
-            .values()
-            .map(|parts| parts.iter().sum())
-            .collect();
-        let others = move |i| (0..count).filter(move |j| *j != i).map(move |j| (i, j));
-        (0..count).flat_map(others).map(move |(i, j)| {
-            let difference = self.ratio[i] - self.ratio[j];
-            let a = difference / count as f64;
-            let own = own_sum * a * a
-                + self.own_variance[i] * (1.0 - 2.0 * a)
-                + self.own_variance[j] * (1.0 + 2.0 * a);
-            let common: f64 = self
-                .shared
-                .values()
-                .zip(&sums)
-                .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
-                .sum();
-            (100.0 * difference, 100.0 * (own.max(0.0) + common).sqrt())
-        })
-    }
-}
-
-/// The spread at the worst point, with one-sided bounds at the risk and the 95 % interval.
-struct Spread {
-    value: f64,
-    lower: f64,
-    upper: f64,
-    interval_95: [f64; 2],
-    standard_uncertainty: f64,
-}
-
-impl Spread {
-    fn new(sets: &[PointSet], risk: f64) -> Self {
-        let one_sided = [risk, 0.025].map(guard_factor);
-        let (mut value, mut standard_uncertainty) = (f64::MIN, 0.0);
-        let (mut uppers, mut lowers) = ([f64::MIN; 2], [0.0_f64; 2]);
-        // One pass: a set of thousands has millions of pairs, and none is kept.
-        for set in sets {
-            let for_all = [risk, 0.025].map(|risk| {
-                range_quantile(risk / sets.len() as f64, set.ratio.len()) / 2f64.sqrt()
-            });
-            for (difference, u) in set.pairs() {
-                if difference >= value {
-                    (value, standard_uncertainty) = (difference, u);
-                }
-                for k in 0..2 {
-                    uppers[k] = uppers[k].max(difference + one_sided[k] * u);
-                    lowers[k] = lowers[k].max(difference - for_all[k] * u);
-                }
-            }
-        }
-        Self {
-            value,
-            lower: lowers[0],
-            upper: uppers[0],
-            interval_95: [lowers[1], uppers[1]],
-            standard_uncertainty,
-        }
-    }
-
-    fn verdict(&self, tolerance: f64) -> Verdict {
-        if self.upper <= tolerance {
-            Verdict::Matched
-        } else if self.lower > tolerance {
-            Verdict::NotMatched
-        } else {
-            Verdict::Undecided
-        }
-    }
-
-    fn estimate(&self) -> Estimate {
-        let [lo, hi] = self.interval_95;
-        Estimate {
-            value: self.value,
-            unit: Unit::Percent,
-            standard_uncertainty: Some(self.standard_uncertainty),
-            degrees_of_freedom: None,
-            interval_95: [Some(lo), Some(hi)],
-            shared: BTreeMap::new(),
-        }
-    }
-
-    /// How many times the readings would decide: the nearer bound must come to
-    /// the tolerance, and it shrinks with the square root of their number.
-    fn undecided(&self, tolerance: f64) -> Finding {
-        let gap = (self.value - tolerance).abs().max(0.01 * tolerance);
-        let reach = if self.value > tolerance {
-            self.value - self.lower
-        } else {
-            self.upper - self.value
-        };
-        let factor = (reach / gap).powi(2).max(1.1);
-        Finding::new(
-            Kind::Undecided,
-            Place::default(),
-            &[
-                ("lower", json!(self.lower)),
-                ("upper", json!(self.upper)),
-                ("tolerance", json!(tolerance)),
-                ("factor", json!(factor)),
-            ],
-        )
+fn deviation(
+    group: &Group,
+    i: usize,
+    member: &Member,
+    delivered: &Delivered,
+    label: &str,
+) -> Deviation {
+    let (percent, u) = group.deviation(i);
+    let mut estimate = Estimate::symmetric(
+        delivered.value,
+        member.unit,
+        Some(delivered.standard_uncertainty),
+        None,
+        NORMAL_95,
+    );
+    estimate.shared.clone_from(&delivered.shared);
+    Deviation {
+        injector: member.injector.clone(),
+        operating_point: label.to_owned(),
+        delivered: estimate,
+        percent,
+        interval_95: [Some(percent - NORMAL_95 * u), Some(percent + NORMAL_95 * u)],
+        standard_uncertainty: Some(u),
+        // The air is the same: fuel up by x makes the air-fuel ratio 1/(1+x) of the target.
+        mixture_percent: 100.0 * (1.0 / (1.0 + percent / 100.0) - 1.0),
     }
 }

@@ -63,11 +63,17 @@ pub(super) fn gather(document: &Characterisation) -> Vec<Note> {
                 .map(move |f| (f, at_least(&f.place, &place)))
         })
     });
+    let surfaces = document
+        .injectors
+        .iter()
+        .filter_map(|i| i.surface.as_ref())
+        .flat_map(|s| &s.findings);
     let set = document.set_match.iter().flat_map(|m| &m.findings);
     let all: Vec<(&Finding, Place)> = document
         .findings
         .iter()
         .chain(set)
+        .chain(surfaces)
         .map(|f| (f, f.place.clone()))
         .chain(sweeps)
         .filter(|(f, _)| f.kind != Kind::LargestDoubt)

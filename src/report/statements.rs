@@ -2,6 +2,7 @@
 
 use super::notes::{Note, gather};
 use super::numbers::{UNKNOWN, deviation, estimate, range};
+use super::verdict::{figures, verdict};
 use super::{FlowScale, ReportError, Style, flow_scale};
 use crate::characterisation::SweepFit;
 use crate::characterisation::{Characterisation, Injector};
@@ -351,6 +352,7 @@ pub(super) fn set(set: &SetMatch) -> Set {
     if let Some(worst) = &set.worst_injector {
         facts.push(format!("farthest from the mean: {}", visible(worst)));
     }
+    facts.extend(set.flow_and_dead_time.iter().map(figures));
     Set {
         heading: format!("set of {}{}", injectors.len(), stage.unwrap_or_default()),
         points: set
@@ -412,29 +414,6 @@ fn mixture(deviation: &Deviation) -> String {
     }
 }
 
-fn verdict(set: &SetMatch) -> String {
-    let bound = |side: usize| set.spread_bounds_percent.map(|b| b[side]);
-    let tolerance = set.tolerance_percent.map_or_else(String::new, percent);
-    match (set.verdict, bound(0), bound(1)) {
-        (Some(Verdict::Matched), _, Some(hi)) => format!(
-            "matched: the spread is at most {} %, the tolerance is {tolerance} %",
-            percent(hi)
-        ),
-        (Some(Verdict::NotMatched), Some(lo), _) => format!(
-            "not matched: the spread is at least {} %, the tolerance is {tolerance} %",
-            percent(lo)
-        ),
-        (Some(Verdict::Matched), ..) => format!("matched within {tolerance} %"),
-        (Some(Verdict::NotMatched), ..) => format!("not matched within {tolerance} %"),
-        (Some(Verdict::Undecided), ..) => {
-            format!(
-                "undecided: the tolerance of {tolerance} % lies between the bounds of the spread"
-            )
-        }
-        (None, ..) => "no verdict: no tolerance was stated (--tolerance 2%)".to_owned(),
-    }
-}
-
 /// The one thing to do next; short enough for one line of a narrow terminal.
 pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
     let of = |kind: Kind| notes.iter().find(|n| n.kind == kind);
@@ -457,8 +436,8 @@ pub(super) fn next_step(document: &Characterisation, notes: &[Note]) -> String {
         };
     }
     if verdict == Some(Verdict::Undecided) {
-        return match of(Kind::Undecided) {
-            Some(note) => format!("note {} says how many readings would decide", note.number),
+        return match of(Kind::Undecided).or(of(Kind::UndecidedForGood)) {
+            Some(note) => format!("note {} says what would decide", note.number),
             None => "run more readings to decide".to_owned(),
         };
     }

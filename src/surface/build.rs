@@ -1,15 +1,17 @@
 //! The surface of one injector, from its sweeps.
 
-use nalgebra::DVector;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use super::coil::{CoilModel, DeadTimePoint, NoCoilModel, fit_coil};
 use super::figure::own_part;
+use super::fill::{dead_time_nodes, slope_nodes};
 use super::findings;
 use super::interpolate::{locate, monotone};
+use super::line_range::over_common_range;
 use super::nodes::{Grid, Nodes};
 use super::power::{PowerLaw, fit_power_law};
-use crate::characterisation::Injector;
 use crate::finding::Finding;
 use crate::fit::{DeliveryCurve, SweepFit};
 use crate::units::{Basis, Estimate};
@@ -89,13 +91,30 @@ pub enum SurfaceError {
 pub(super) struct Cell {
     pub voltage_v: Option<f64>,
     pub pressure_kpa: Option<f64>,
+    /// Slope and dead time over the line range common to the conditions, where there
+    /// is one; everything between conditions is carried in these.
     pub slope: Estimate,
     pub dead_time: Estimate,
+    /// The same over the condition's own line range, as the fit states them.
+    pub own_slope: Estimate,
+    pub own_dead_time: Estimate,
     pub curve: DeliveryCurve,
 }
 
+/// Over which pulse widths the line is meant whose flow and dead time are told.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum LineMeant {
+    /// At a measured condition its own line range, as the fit has it; between
+    /// conditions a range between theirs.
+    #[default]
+    OfCondition,
+    /// The range common to all conditions.
+    Common,
+}
+
 /// How dead time is carried between measured conditions.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
 pub enum DeadTimeModel {
     /// Monotone interpolation in 1/V and P.
     Interpolation,
@@ -121,6 +140,11 @@ pub struct InjectorSurface {
     /// Root mean square error, ms, at measured conditions that were left out and
     /// predicted from the others: interpolation, coil model. `None` = cannot be told.
     pub left_out_rms: Option<[f64; 2]>,
+    /// The line range common to the conditions, ms; `None` where theirs have too little
+    /// in common and each keeps its own.
+    pub line_range_ms: Option<[f64; 2]>,
+    /// Which line flow and dead time are told of.
+    pub line_meant: LineMeant,
     /// Doubts.
     pub findings: Vec<Finding>,
     pub(super) grid: Grid,
@@ -159,37 +183,42 @@ impl InjectorSurface {
     }
 }
 
-/// Builds the surface of an injector.
+/// Builds the surface of an injector from its sweeps.
 ///
 /// `stage`: which; `None` = the last. Where a condition was run more than once, the
-/// last sweep counts.
+/// last sweep counts. Where the conditions have different line ranges, everything is
+/// carried over the range they have in common.
 ///
 /// # Errors
 /// [`SurfaceError::NothingFitted`], [`SurfaceError::MixedBasis`].
-pub fn build(injector: &Injector, stage: Option<&str>) -> Result<InjectorSurface, SurfaceError> {
+pub fn build(
+    injector: &str,
+    sweeps: &[SweepFit],
+    stage: Option<&str>,
+) -> Result<InjectorSurface, SurfaceError> {
     let stage = match stage {
         Some(stage) => Some(stage.to_owned()),
-        None => injector.sweeps.last().and_then(|s| s.stage.clone()),
+        None => sweeps.last().and_then(|s| s.stage.clone()),
     };
-    let sweeps: Vec<(&SweepFit, Cell)> = injector
-        .sweeps
+    let sweeps: Vec<(&SweepFit, Cell)> = sweeps
         .iter()
         .filter(|s| s.stage == stage)
         .filter_map(|s| Some((s, cell(s)?)))
         .collect();
     let Some((first, _)) = sweeps.first() else {
         return Err(SurfaceError::NothingFitted {
-            injector: injector.id.clone(),
+            injector: injector.to_owned(),
             stage,
         });
     };
     let basis = first.basis;
     if sweeps.iter().any(|(s, _)| s.basis != basis) {
         return Err(SurfaceError::MixedBasis {
-            injector: injector.id.clone(),
+            injector: injector.to_owned(),
         });
     }
-    let cells: Vec<Cell> = sweeps.into_iter().map(|(_, cell)| cell).collect();
+    let (fits, mut cells): (Vec<&SweepFit>, Vec<Cell>) = sweeps.into_iter().unzip();
+    let line_range_ms = over_common_range(&fits, &mut cells);
     let grid = Grid::new(
         &cells
             .iter()
@@ -211,13 +240,15 @@ pub fn build(injector: &Injector, stage: Option<&str>) -> Result<InjectorSurface
     let dead = dead_time_nodes(&grid, &cells, coil.as_ref().ok());
     let log_slope = slope_nodes(&grid, &cells);
     let mut surface = InjectorSurface {
-        injector: injector.id.clone(),
+        injector: injector.to_owned(),
         stage,
         basis,
         power_law,
         coil,
         dead_time_model,
         left_out_rms,
+        line_range_ms,
+        line_meant: LineMeant::default(),
         findings: Vec::new(),
         grid,
         cells,
@@ -239,6 +270,8 @@ fn cell(sweep: &SweepFit) -> Option<Cell> {
     Some(Cell {
         voltage_v: sweep.voltage_v,
         pressure_kpa: sweep.pressure_kpa,
+        own_slope: slope.clone(),
+        own_dead_time: dead_time.clone(),
         slope,
         dead_time,
         curve,
@@ -367,111 +400,4 @@ fn power_law(grid: &Grid, cells: &[Cell]) -> PowerLaw {
         law.reference_kpa = None;
     }
     law
-}
-
-fn unit_vector(cells: usize, index: usize) -> DVector<f64> {
-    let mut e = DVector::zeros(cells);
-    e[index] = 1.0;
-    e
-}
-
-fn empty_nodes(grid: &Grid, cells: usize) -> Nodes {
-    let (rows, columns) = (grid.pressures.len(), grid.voltages.len());
-    Nodes {
-        value: vec![vec![0.0; columns]; rows],
-        sensitivity: vec![vec![DVector::zeros(cells); columns]; rows],
-        filled: vec![vec![0.0; columns]; rows],
-    }
-}
-
-/// Dead time at every node; conditions that were not run are filled from the coil
-/// model, else from the neighbouring pressure in proportion.
-fn dead_time_nodes(grid: &Grid, cells: &[Cell], coil: Option<&CoilModel>) -> Nodes {
-    let mut nodes = empty_nodes(grid, cells.len());
-    // A filled condition is never better known than one that was run.
-    let own: Vec<f64> = cells
-        .iter()
-        .map(|c| own_part(&c.dead_time).unwrap_or(0.0))
-        .collect();
-    let usual = own.iter().sum::<f64>() / own.len() as f64;
-    for pi in 0..grid.pressures.len() {
-        for vi in 0..grid.voltages.len() {
-            let (v, p) = (grid.voltages[vi], grid.pressures[pi]);
-            let (value, sensitivity, filled) = match (grid.cell[pi][vi], coil) {
-                (Some(c), _) => (cells[c].dead_time.value, unit_vector(cells.len(), c), 0.0),
-                (None, Some(model)) if model.at(v, p).is_some() => {
-                    let sensitivity = model.sensitivity.tr_mul(&model.gradient(v, p));
-                    let value = model.at(v, p).unwrap_or_default();
-                    (value, sensitivity, usual.max(model.residual_rms))
-                }
-                (None, _) => fill_in_proportion(grid, cells, pi, vi),
-            };
-            nodes.value[pi][vi] = value;
-            nodes.sensitivity[pi][vi] = sensitivity;
-            nodes.filled[pi][vi] = filled;
-        }
-    }
-    nodes
-}
-
-/// X(V, P) = X(V, P′)·R, P′ the nearest pressure run at this voltage, R the mean
-/// ratio of the two pressures at voltages where both were run, else (P/P′)^¼ (half
-/// of what the one published set shows). Doubt: half the step from X(V, P′), since
-/// the rise with pressure is steeper at low voltage, by how much is not known.
-fn fill_in_proportion(
-    grid: &Grid,
-    cells: &[Cell],
-    pi: usize,
-    vi: usize,
-) -> (f64, DVector<f64>, f64) {
-    let base_row = (0..grid.pressures.len())
-        .filter(|i| grid.cell[*i][vi].is_some())
-        .min_by_key(|i| i.abs_diff(pi))
-        .expect("each voltage of the grid was run at some pressure");
-    let base = grid.cell[base_row][vi].expect("filtered above");
-    let x = cells[base].dead_time.value;
-    let ratios: Vec<f64> = (0..grid.voltages.len())
-        .filter_map(|j| {
-            let (here, there) = (grid.cell[pi][j]?, grid.cell[base_row][j]?);
-            Some(cells[here].dead_time.value / cells[there].dead_time.value)
-        })
-        .filter(|r| r.is_finite() && *r > 0.0)
-        .collect();
-    let ratio = if ratios.is_empty() {
-        (grid.pressures[pi] / grid.pressures[base_row]).powf(0.25)
-    } else {
-        ratios.iter().sum::<f64>() / ratios.len() as f64
-    };
-    let mut sensitivity = DVector::zeros(cells.len());
-    sensitivity[base] = ratio;
-    (x * ratio, sensitivity, (0.5 * x * (ratio - 1.0)).abs())
-}
-
-/// ln S at every node; conditions that were not run take the slope of the nearest
-/// voltage of the same pressure, since slope hardly depends on voltage.
-fn slope_nodes(grid: &Grid, cells: &[Cell]) -> Nodes {
-    let mut nodes = empty_nodes(grid, cells.len());
-    let log = |c: usize| cells[c].slope.value.ln();
-    // How far slopes of one pressure really differ between voltages.
-    let mut widest: f64 = 0.003;
-    for row in &grid.cell {
-        let logs: Vec<f64> = row.iter().flatten().map(|c| log(*c)).collect();
-        if let (Some(lo), Some(hi)) = (
-            logs.iter().copied().reduce(f64::min),
-            logs.iter().copied().reduce(f64::max),
-        ) {
-            widest = widest.max((hi - lo) / 12f64.sqrt());
-        }
-    }
-    for pi in 0..grid.pressures.len() {
-        for vi in 0..grid.voltages.len() {
-            let c = grid.nearest_cell(pi, vi);
-            nodes.value[pi][vi] = log(c);
-            nodes.sensitivity[pi][vi] = unit_vector(cells.len(), c);
-            if grid.cell[pi][vi].is_none() {
-                nodes.filled[pi][vi] = widest;
-            }
-        }
-    }
-    nodes
 }

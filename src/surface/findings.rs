@@ -77,6 +77,13 @@ pub(super) fn of(surface: &InjectorSurface) -> Vec<Finding> {
             ],
         ));
     }
+    if surface.line_range_ms.is_none() && surface.cells.len() > 1 {
+        list.push(Finding::new(
+            Kind::NoCommonLineRange,
+            place(None, None),
+            &[],
+        ));
+    }
     let missing = surface.missing_cells();
     if missing > 0 {
         list.push(Finding::new(

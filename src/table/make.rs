@@ -3,13 +3,13 @@
 use thiserror::Error;
 
 use super::conditions::Scaling;
-use super::request::{CoilNote, LeftOut, Of, QuotedFlow, Request, SurfaceNote, Table};
+use super::request::{Of, QuotedFlow, Request, SurfaceNote, Table};
 use super::rows::{Member, rows_of};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind};
 use crate::fit::SweepFit;
 use crate::fluid::FluidError;
-use crate::surface::{DeadTimeModel, InjectorSurface, Query, SurfaceError, build};
+use crate::surface::{InjectorSurface, LineMeant, Query, SurfaceError, build};
 use crate::units::{Basis, Estimate, FlowUnit, NORMAL_95, Quantity, Unit, parse};
 
 /// Pressure at which flow is usually quoted, kPa (43.5 psi). Common practice, no source.
@@ -42,6 +42,14 @@ pub enum TableError {
     /// The reference fluid is not known.
     #[error("reference fluid: {0}")]
     ReferenceFluid(FluidError),
+    /// The conditions' line ranges have too little in common.
+    #[error(
+        "the line ranges of the conditions of {injector} have too little in common for one line"
+    )]
+    NoCommonLine {
+        /// Injector.
+        injector: String,
+    },
     /// Neither widths nor quantities can be chosen.
     #[error("no pulse width lies inside what was measured at {condition}")]
     NoWidth {
@@ -79,6 +87,9 @@ impl TableError {
             Self::ReferenceFluid(_) => {
                 "fluids: n-heptane, water, petrol, petrol@0.735, E10, E85, ethanol, methanol, iso4113"
             }
+            Self::NoCommonLine { .. } => {
+                "fit again with a --line-range that every condition covers, or leave --common-line out"
+            }
             Self::NoWidth { .. } => "state --pulse-width",
         }
     }
@@ -92,8 +103,15 @@ pub fn make(document: &Characterisation, request: &Request) -> Result<Table, Tab
     let chosen = choose(document, request)?;
     let surfaces: Vec<InjectorSurface> = chosen
         .iter()
-        .map(|injector| build(injector, request.stage.as_deref()))
+        .map(|injector| surface_of(injector, request))
         .collect::<Result<_, _>>()?;
+    let without =
+        |s: &&InjectorSurface| request.line_meant == LineMeant::Common && s.line_range_ms.is_none();
+    if let Some(surface) = surfaces.iter().find(without) {
+        return Err(TableError::NoCommonLine {
+            injector: surface.injector.clone(),
+        });
+    }
     let basis = surfaces[0].basis;
     if surfaces.iter().any(|s| s.basis != basis) && (request.mean || request.flow_unit.is_none()) {
         return Err(TableError::MixedBasis);
@@ -136,14 +154,29 @@ pub fn make(document: &Characterisation, request: &Request) -> Result<Table, Tab
         rows,
         reading: request.of.reading(),
         pressure: "differential",
-        conditions: line_ranges(&chosen)
+        conditions: line_ranges(&chosen, &surfaces, request)
             .into_iter()
             .chain(scalings[0].words.iter().cloned())
             .collect(),
         quoted,
-        surfaces: surfaces.iter().map(note).collect(),
+        surfaces: surfaces
+            .iter()
+            .map(|s| {
+                Ok(SurfaceNote {
+                    injector: s.injector.clone(),
+                    surface: s.stored()?,
+                })
+            })
+            .collect::<Result<_, SurfaceError>>()?,
         findings,
     })
+}
+
+/// The surface of one injector as the table tells it.
+fn surface_of(injector: &Injector, request: &Request) -> Result<InjectorSurface, SurfaceError> {
+    let mut surface = build(&injector.id, &injector.sweeps, request.stage.as_deref())?;
+    surface.line_meant = request.line_meant;
+    Ok(surface)
 }
 
 /// The injectors asked for, in the order of the file.
@@ -278,11 +311,23 @@ fn quote(
 }
 
 /// Over which pulse widths flow and dead time are meant, as one line.
-fn line_ranges(injectors: &[&Injector]) -> Option<String> {
-    let mut ranges: Vec<[f64; 2]> = injectors
-        .iter()
-        .flat_map(|i| i.sweeps.iter().filter_map(|s| s.line_range_ms))
-        .collect();
+fn line_ranges(
+    injectors: &[&Injector],
+    surfaces: &[InjectorSurface],
+    request: &Request,
+) -> Option<String> {
+    let mut ranges: Vec<[f64; 2]> = match request.line_meant {
+        LineMeant::Common => surfaces
+            .iter()
+            .map(|s| s.line_range_ms)
+            .collect::<Option<_>>()?,
+        LineMeant::OfCondition => injectors
+            .iter()
+            .zip(surfaces)
+            .flat_map(|(i, surface)| i.sweeps.iter().filter(|s| s.stage == surface.stage))
+            .filter_map(|s| s.line_range_ms)
+            .collect(),
+    };
     ranges.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
     ranges.dedup();
     let words: Vec<String> = ranges
@@ -293,48 +338,12 @@ fn line_ranges(injectors: &[&Injector]) -> Option<String> {
         format!(
             "flow and dead time are those of the line over pulse widths of {}{}",
             words.join(", "),
-            if words.len() > 1 {
-                " (by condition, as the fit says)"
-            } else {
-                ""
+            match (words.len(), request.line_meant) {
+                (1, _) => "",
+                (_, LineMeant::OfCondition) =>
+                    " (by condition, as the fit says; --common-line states one for all)",
+                (_, LineMeant::Common) => " (by injector)",
             }
         )
     })
-}
-
-fn note(surface: &InjectorSurface) -> SurfaceNote {
-    let n = surface.power_law.exponent;
-    let of = |value, unit, u| Estimate::symmetric(value, unit, Some(u), None, NORMAL_95);
-    SurfaceNote {
-        injector: surface.injector.clone(),
-        exponent: of(n.value, Unit::Ratio, n.standard_uncertainty),
-        exponent_assumed: n.assumed,
-        dead_time_model: match surface.dead_time_model {
-            DeadTimeModel::Interpolation => "interpolation",
-            DeadTimeModel::Coil => "coil",
-        },
-        left_out_rms_ms: surface.left_out_rms.map(|[interpolation, coil]| LeftOut {
-            interpolation,
-            coil,
-        }),
-        coil: surface.coil.as_ref().ok().map(|c| CoilNote {
-            time_constant_ms: c.time_constant(),
-            pull_in: of(c.parameters[1], Unit::Volt, c.covariance[(1, 1)].sqrt()),
-            constant: of(
-                c.parameters[2],
-                Unit::Millisecond,
-                c.covariance[(2, 2)].sqrt(),
-            ),
-            pull_in_rise: c.parameters.get(3).copied(),
-            chi_squared: [c.chi_squared.0, c.chi_squared.1],
-            covariance: (0..c.parameters.len())
-                .map(|i| {
-                    (0..c.parameters.len())
-                        .map(|j| c.covariance[(i, j)])
-                        .collect()
-                })
-                .collect(),
-        }),
-        no_coil_model: surface.coil.as_ref().err().map(ToString::to_string),
-    }
 }

@@ -21,7 +21,7 @@ fn heading(table: &Table) -> Vec<String> {
     ];
     lines.extend(table.conditions.iter().cloned());
     for surface in &table.surfaces {
-        if surface.exponent_assumed && table.of == Of::Flow {
+        if surface.surface.exponent_assumed && table.of == Of::Flow {
             lines.push(format!(
                 "{}: flow taken to go with the square root of pressure (fewer than three pressures were run)",
                 surface.injector

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::finding::Finding;
+use crate::surface::{LineMeant, Surface};
 use crate::units::{Estimate, FlowUnit, Interval, Unit};
 
 /// What a table is of.
@@ -97,6 +98,8 @@ pub struct Request {
     pub reference: Option<Reference>,
     /// Answer outside what was measured.
     pub extrapolate: bool,
+    /// Which line flow and dead time are those of.
+    pub line_meant: LineMeant,
 }
 
 impl Request {
@@ -114,6 +117,7 @@ impl Request {
             flow_unit: None,
             reference: None,
             extrapolate: false,
+            line_meant: LineMeant::default(),
         }
     }
 }
@@ -178,46 +182,9 @@ pub struct QuotedFlow {
 pub struct SurfaceNote {
     /// Injector.
     pub injector: String,
-    /// Exponent n of flow against pressure.
-    pub exponent: Estimate,
-    /// Whether that was assumed.
-    pub exponent_assumed: bool,
-    /// `interpolation` or `coil`.
-    pub dead_time_model: &'static str,
-    /// Root mean square error at left-out conditions, ms.
-    pub left_out_rms_ms: Option<LeftOut>,
-    /// The coil model, where the data carry it.
-    pub coil: Option<CoilNote>,
-    /// Why there is none.
-    pub no_coil_model: Option<String>,
-}
-
-/// Errors of both models at conditions that were left out, ms.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct LeftOut {
-    /// Monotone interpolation.
-    pub interpolation: f64,
-    /// Coil model.
-    pub coil: f64,
-}
-
-/// The smooth model of dead time: −(L/R)·ln(1 − K(P)/V) + x₀.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct CoilNote {
-    /// L/R, ms.
-    pub time_constant_ms: f64,
-    /// Voltage that drives the pull-in current, I·R.
-    pub pull_in: Estimate,
-    /// Constant part x₀.
-    pub constant: Estimate,
-    /// Rise of the pull-in voltage with pressure, per pressure doubled; null where
-    /// one pressure was run.
-    pub pull_in_rise: Option<f64>,
-    /// Sum of squared residuals over their uncertainty, and degrees of freedom.
-    pub chi_squared: [f64; 2],
-    /// Covariance of (a = L/R·I·R in V·ms, I·R in V, x₀ in ms and, with several
-    /// pressures, the rise).
-    pub covariance: Vec<Vec<f64>>,
+    /// As the characterisation file has it.
+    #[serde(flatten)]
+    pub surface: Surface,
 }
 
 /// A finished table.

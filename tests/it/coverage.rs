@@ -57,8 +57,8 @@ fn judge(i: u64) -> Judged {
         s: over(&fit.line.slope, s),
         q: [0, 1, 2].map(|k| over(&fit.curve[k].delivered, bench.injector.delivery(grid[k]))),
         held: [
-            held(fit.line.dead_time.interval_95, x),
-            held(fit.line.slope.interval_95, s),
+            held(fit.interval_dead_time([[0.0; 2]; 2]), x),
+            held(fit.interval_slope(0.0), s),
         ],
     }
 }

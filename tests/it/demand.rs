@@ -15,6 +15,7 @@ fn example() -> Request {
         flow: Some(NominalFlow {
             basis: Basis::Volume,
             value: parse(Quantity::VolumeFlow, "420cc/min").unwrap(),
+            tolerance: None,
         }),
         dead_time_ms: Some(0.8),
         displacement_l: Some(1.6),
@@ -97,6 +98,7 @@ fn horsepower_makes_pounds_an_hour() {
         flow: Some(NominalFlow {
             basis: Basis::Mass,
             value: needed.g_per_s.value,
+            tolerance: None,
         }),
         ..request
     };
@@ -418,4 +420,59 @@ fn json_has_the_promised_fields_and_the_text_its_cautions() {
     assert!(CAUTIONS.iter().all(|c| shown.contains(c)));
     assert!(shown.contains("lean") && shown.contains("wideband") && shown.contains("idle"));
     assert!(shown.contains("6.435 ms") && shown.contains("to know it"));
+}
+
+/// Typed figures with a tolerance: a rectangle of that half-width (standard deviation
+/// half/√3) carried through net = fuel/flow and gross = net + dead time.
+#[test]
+fn tolerances_of_typed_figures_become_intervals() {
+    let mut request = example();
+    let flow = request.flow.as_mut().unwrap();
+    flow.tolerance = Some(0.02 * flow.value);
+    request.dead_time_tolerance_ms = Some(0.1);
+    request.old_flow = Some(NominalFlow {
+        tolerance: Some(0.07),
+        value: 3.5,
+        basis: Basis::Volume,
+    });
+    request.old_dead_time_ms = Some(1.0);
+    request.old_dead_time_tolerance_ms = Some(0.05);
+    let found = answer(&request);
+    let pulse = found.full_cylinder_pulse_ms.unwrap();
+    let u_net = 0.02 / 3f64.sqrt() * pulse.net.value;
+    close(
+        pulse.net.value,
+        answer(&example()).full_cylinder_pulse_ms.unwrap().net.value,
+        1e-12,
+    );
+    close(pulse.net.standard_uncertainty.unwrap(), u_net, 1e-9);
+    close(
+        pulse.gross.unwrap().standard_uncertainty.unwrap(),
+        u_net.hypot(0.1 / 3f64.sqrt()),
+        1e-9,
+    );
+    let change = found.replacement.unwrap();
+    close(change.pulse_scale.value, 0.5, 1e-12);
+    close(
+        change.pulse_scale.standard_uncertainty.unwrap(),
+        0.5 * 0.02 * (2.0 / 3.0f64).sqrt(),
+        1e-9,
+    );
+    close(
+        change
+            .dead_time_change_ms
+            .unwrap()
+            .standard_uncertainty
+            .unwrap(),
+        (0.1f64.hypot(0.05)) / 3f64.sqrt(),
+        1e-9,
+    );
+    // Marked as assumed all the same, with its doubt.
+    let flow = found.inputs.iter().find(|i| i.name == "flow").unwrap();
+    assert!(flow.assumed);
+    close(
+        flow.standard_uncertainty.unwrap(),
+        420.0 * 0.02 / 3f64.sqrt(),
+        1e-9,
+    );
 }

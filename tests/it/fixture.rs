@@ -228,6 +228,7 @@ pub fn small() -> Characterisation {
         .enumerate()
         .map(|(i, &(id, slope, dead_time))| Injector {
             id: id.into(),
+            surface: None,
             sweeps: [(10.0, 0.58), (12.0, 0.22), (14.0, 0.0)]
                 .iter()
                 .enumerate()
@@ -273,6 +274,7 @@ pub fn small() -> Characterisation {
         coil_resistance: Some(14.2),
         insulation: Some(2.5e7),
         leakage: Some(0.4),
+        leakage_uncertainty: None,
         spray: Some("even <cone>".into()),
         note: None,
     });
@@ -340,6 +342,8 @@ fn set_match() -> SetMatch {
         stage: None,
         verdict: Some(Verdict::Undecided),
         tolerance_percent: Some(2.5),
+        flow_tolerance_percent: None,
+        dead_time_tolerance_us: None,
         risk_percent: 5.0,
         spread_percent: Some(Estimate {
             value: 2.09,
@@ -361,10 +365,13 @@ fn set_match() -> SetMatch {
             })
             .collect(),
         deviations,
+        flow_and_dead_time: Vec::new(),
         findings: vec![Finding::new(
             Kind::Undecided,
             Place::default(),
             &[
+                ("of", json!("delivered quantity")),
+                ("unit", json!("%")),
                 ("lower", json!(1.55)),
                 ("upper", json!(2.71)),
                 ("tolerance", json!(2.5)),
@@ -434,6 +441,7 @@ pub fn crowded() -> Characterisation {
             Injector {
                 id,
                 sweeps,
+                surface: None,
                 checks: None,
             }
         })

@@ -44,10 +44,7 @@ fn weighed_valves_agree_with_the_published_lines() {
             ..FitOptions::default()
         },
         points: Vec::new(),
-        criterion: Criterion {
-            tolerance_percent: None,
-            risk_percent: 5.0,
-        },
+        criterion: Criterion::NONE,
     };
     let document = characterise(&[file], Bench::default(), SetPoints::default(), &request).unwrap();
     let mut published = csv::Reader::from_path(

@@ -43,7 +43,7 @@ pub fn characterise_with(name: &str, fit: &FitOptions) -> Characterisation {
         points: Vec::new(),
         criterion: Criterion {
             tolerance_percent: Some(3.0),
-            risk_percent: 5.0,
+            ..Criterion::NONE
         },
     };
     let file = CaptureFile::new("capture.csv", bytes);

@@ -297,9 +297,9 @@ fn verdict_of(
         .collect();
     let criterion = Criterion {
         tolerance_percent: Some(tolerance),
-        risk_percent: 5.0,
+        ..Criterion::NONE
     };
-    score(&members, points, None, criterion)
+    score(&members, &[], points, None, criterion)
         .unwrap()
         .verdict
         .unwrap()

@@ -236,6 +236,7 @@ pub fn injector(
             .iter()
             .map(|(v, p)| sweep(law, *v, *p, noise, common, rng))
             .collect(),
+        surface: None,
         checks: None,
     }
 }

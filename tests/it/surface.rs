@@ -22,7 +22,7 @@ fn at(volts: f64, kpa: f64) -> Query {
 }
 
 fn surface(injector: &Injector) -> InjectorSurface {
-    build(injector, None).unwrap()
+    build(&injector.id, &injector.sweeps, None).unwrap()
 }
 
 fn made(conditions: &[(f64, f64)], noise: Noise, seed: u64) -> Injector {
@@ -252,7 +252,7 @@ fn conditions_that_were_not_run_are_filled_with_a_wider_interval() {
     // A cross: all voltages at one pressure, all pressures at one voltage.
     let mut cross = full(&VOLTS, &[300.0]);
     cross.extend(full(&[14.0], &[250.0, 400.0]));
-    let surface = build(&made(&cross, USUAL, 8), None).unwrap();
+    let surface = self::surface(&made(&cross, USUAL, 8));
     let corner = surface.dead_time(&at(8.0, 400.0)).unwrap();
     assert!(
         covers(

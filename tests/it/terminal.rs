@@ -142,7 +142,7 @@ fn verdicts_are_said_in_words() {
         (
             Some(Verdict::Undecided),
             "Undecided: the tolerance of 2.50 %",
-            "how many readings",
+            "says what would decide",
         ),
         (
             None,

@@ -3,7 +3,7 @@
 
 use super::CurveSetup;
 use super::cells::{Cells, NoiseNode};
-use super::kernel::{self, Geometry, Member};
+use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, Factored, Projection, Regression};
 
 /// A sweep made ready: data, geometry, family and noise nodes.
@@ -12,19 +12,64 @@ pub(super) struct Model {
     pub cells: Cells,
     /// Provisional slope, delivered units per pulse and ms.
     pub scale: f64,
-    /// Widths of the targets after the two of the line, ms.
+    /// Widths of the targets after the two of the line, ms: the grid, then
+    /// what else was read, then the nodes.
     pub target_widths: Vec<f64>,
+    /// Number of targets up to the first node.
+    pub before_nodes: usize,
     /// Shapes and local covariances.
     pub geometry: Geometry,
     /// Departures averaged over.
     pub members: Vec<Member>,
-    /// Covariance of each member at the measured widths.
-    pub departures: Vec<Vec<f64>>,
+    /// What every factorisation of a member starts from.
+    starts: Vec<Vec<[f64; 4]>>,
     /// Noise scales averaged over.
     pub nodes: Vec<NoiseNode>,
 }
 
 impl Model {
+    /// A model for the readings in `cells`, without members yet; `widths` are
+    /// the targets but the nodes.
+    pub fn new(cells: Cells, setup: &CurveSetup, start: (f64, f64), widths: Vec<f64>) -> Self {
+        let (scale, dead_time) = start;
+        let before_nodes = 2 + widths.len();
+        let mut target_widths = widths;
+        target_widths.extend(&setup.nodes);
+        let geometry = kernel::geometry(
+            &cells,
+            &kernel::Wanted {
+                line_range: setup.line_range,
+                grid: &target_widths,
+                dead_time,
+            },
+        );
+        Self {
+            cells,
+            scale,
+            target_widths,
+            before_nodes,
+            geometry,
+            members: Vec::new(),
+            starts: Vec::new(),
+            nodes: Vec::new(),
+        }
+    }
+
+    /// The same with other departures to average over.
+    pub fn with_members(mut self, members: Vec<Member>) -> Self {
+        self.starts = members
+            .iter()
+            .map(|m| posterior::rows_of(&self.geometry, m))
+            .collect();
+        self.members = members;
+        self
+    }
+
+    /// Number of all targets, those of the line included.
+    pub fn targets(&self) -> usize {
+        2 + self.target_widths.len()
+    }
+
     /// Index of the target at a width that was given as a target.
     pub fn target_of(&self, width: f64) -> usize {
         2 + self
@@ -32,39 +77,6 @@ impl Model {
             .iter()
             .position(|&w| w == width)
             .expect("every reading's width is a target")
-    }
-}
-
-/// Prepares a model for the readings in `cells`.
-pub(super) fn model(
-    cells: Cells,
-    setup: &CurveSetup,
-    start: (f64, f64),
-    target_widths: Vec<f64>,
-    members: Vec<Member>,
-    nodes: Vec<NoiseNode>,
-) -> Model {
-    let (scale, dead_time) = start;
-    let geometry = kernel::geometry(
-        &cells,
-        &kernel::Wanted {
-            line_range: setup.line_range,
-            grid: &target_widths,
-            dead_time,
-        },
-    );
-    let departures = members
-        .iter()
-        .map(|m| kernel::covariance(&geometry, m))
-        .collect();
-    Model {
-        cells,
-        scale,
-        target_widths,
-        geometry,
-        members,
-        departures,
-        nodes,
     }
 }
 
@@ -93,16 +105,16 @@ fn evaluate(
     node: &NoiseNode,
     node_index: usize,
     member: usize,
+    room: &mut Factored,
     all: &mut Vec<Candidate>,
 ) -> f64 {
     let m = &model.members[member];
     let mut best = f64::NEG_INFINITY;
-    let Some(factored) = posterior::factor(&model.geometry, &model.departures[member], m, node)
-    else {
+    if !posterior::factor(&model.starts[member], node, room) {
         return best;
-    };
+    }
     for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
-        if let Some(r) = posterior::regress(&factored, node, value, m.log_prior + log_prior) {
+        if let Some(r) = posterior::regress(room, node, value, m.log_prior + log_prior) {
             best = best.max(r.log_weight);
             all.push(Candidate {
                 member,
@@ -125,6 +137,7 @@ fn noise_nodes(
 ) -> (Vec<NoiseNode>, Vec<Candidate>) {
     let read = setup.reading.nodes(&READ_STEPS);
     let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
+    let mut room = Factored::default();
     let mut best = vec![vec![f64::NAN; repeat.len()]; read.len()];
     let mut found: Vec<(NoiseNode, f64, Vec<Candidate>)> = Vec::new();
     let mut top = f64::NEG_INFINITY;
@@ -144,7 +157,14 @@ fn noise_nodes(
             let mut candidates = Vec::new();
             let mut value = f64::NEG_INFINITY;
             for &member in probes {
-                value = value.max(evaluate(model, &node, 0, member, &mut candidates));
+                value = value.max(evaluate(
+                    model,
+                    &node,
+                    0,
+                    member,
+                    &mut room,
+                    &mut candidates,
+                ));
             }
             best[i][j] = value;
             top = top.max(value);
@@ -210,6 +230,7 @@ fn gather(
         ratio *= 1.2;
         groups = groups_alike(&nodes, &order, ratio);
     }
+    let mut room = Factored::default();
     let mut out = Vec::with_capacity(groups.len());
     for group in groups {
         let top = weights[group[0]];
@@ -224,7 +245,7 @@ fn gather(
         let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
         let mut own = Vec::new();
         for &member in scouts {
-            evaluate(model, &node, 0, member, &mut own);
+            evaluate(model, &node, 0, member, &mut room, &mut own);
         }
         node.log_constant += top + sum.ln() - log_sum(own.iter().map(|c| c.log_weight));
         out.push(node);
@@ -274,6 +295,7 @@ pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
     let count = model.members.len();
     let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
     let mut all = Vec::new();
+    let mut room = Factored::default();
     for round in 0..count {
         // The search for misreadings may have left the nodes of these readings.
         if round > 0 || model.nodes.is_empty() {
@@ -284,7 +306,7 @@ pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
         let mut by_member = vec![f64::NEG_INFINITY; count];
         for (index, node) in model.nodes.iter().enumerate() {
             for (member, best) in by_member.iter_mut().enumerate() {
-                *best = best.max(evaluate(model, node, index, member, &mut all));
+                *best = best.max(evaluate(model, node, index, member, &mut room, &mut all));
             }
         }
         let best_scout = scouts
@@ -314,18 +336,16 @@ const SCOUTS_FAILED: f64 = 4.0;
 
 /// All candidates of one member and node with the algebra they share.
 pub(super) struct Group<'a> {
-    /// The geometry.
-    pub geometry: &'a Geometry,
     /// The departure.
     pub member: &'a Member,
     /// The noise scales.
     pub node: &'a NoiseNode,
     /// Factor of the covariance.
-    pub factored: Factored,
+    pub factored: &'a Factored,
     /// The targets projected.
-    pub projection: Projection,
+    pub projection: &'a Projection,
     /// One regression per mean of the member.
-    pub regressions: Vec<Regression>,
+    pub regressions: &'a [Regression],
     /// The candidates of this group.
     pub candidates: &'a [Candidate],
 }
@@ -334,89 +354,54 @@ impl Group<'_> {
     /// Mean, variance and covariance with the offset of a target.
     pub fn target(&self, candidate: &Candidate, target: usize) -> (f64, f64, f64) {
         let regression = &self.regressions[candidate.mean];
-        let mean = self.member.means[candidate.mean].0;
+        let projected = &self.projection.targets[target];
         (
-            posterior::target_mean(
-                self.geometry,
-                self.member,
-                &self.projection,
-                regression,
-                mean,
-                target,
-            ),
-            posterior::target_variance(
-                self.geometry,
-                self.member,
-                &self.projection,
-                regression,
-                target,
-            ),
-            posterior::form(
-                &self.projection.rest[target],
-                &regression.covariance,
-                &[0.0, 0.0, 1.0],
-            ),
-        )
-    }
-
-    /// Covariance of the line's slope or level with a target.
-    pub fn line_covariance(&self, candidate: &Candidate, line: usize, target: usize) -> f64 {
-        let regression = &self.regressions[candidate.mean];
-        posterior::line_target_covariance(
-            self.geometry,
-            self.member,
-            &self.projection,
-            regression,
-            line,
-            target,
+            projected.mean(regression, self.member.means[candidate.mean].0),
+            projected.variance(regression),
+            posterior::dot(&regression.covariance[posterior::OFFSET], &projected.rest),
         )
     }
 }
 
-/// Visits candidates grouped by member and node, in a fixed order.
+/// Visits candidates grouped by member and node, in a fixed order, with the
+/// first `targets` of the geometry projected.
 pub(super) fn for_each_group(
     model: &Model,
     candidates: &[Candidate],
+    targets: usize,
     mut visit: impl FnMut(&Group),
 ) {
     let mut sorted = candidates.to_vec();
     sorted.sort_by_key(|c| (c.member, c.node, c.mean));
-    let mut cross: Vec<f64> = Vec::new();
+    let mut prior = TargetPrior::default();
     let mut last_member = usize::MAX;
+    let mut factored = Factored::default();
+    let mut projection = Projection::default();
+    let mut regressions = Vec::new();
     for chunk in sorted.chunk_by(|a, b| (a.member, a.node) == (b.member, b.node)) {
-        let (member_index, node_index) = (chunk[0].member, chunk[0].node);
-        let member = &model.members[member_index];
-        let node = &model.nodes[node_index];
-        if member_index != last_member {
-            cross = kernel::cross_covariance(&model.geometry, member);
-            last_member = member_index;
+        let member = &model.members[chunk[0].member];
+        let node = &model.nodes[chunk[0].node];
+        if chunk[0].member != last_member {
+            prior = kernel::target_prior(&model.geometry, member, targets);
+            last_member = chunk[0].member;
         }
-        let Some(factored) = posterior::factor(
-            &model.geometry,
-            &model.departures[member_index],
-            member,
-            node,
-        ) else {
+        if !posterior::factor(&model.starts[last_member], node, &mut factored) {
             continue;
-        };
-        let projection = posterior::project(&model.geometry, &cross, &factored);
-        let regressions: Vec<Regression> = member
-            .means
-            .iter()
-            .filter_map(|&(mean, prior)| {
-                posterior::regress(&factored, node, mean, member.log_prior + prior)
-            })
-            .collect();
+        }
+        regressions.clear();
+        regressions.extend(member.means.iter().filter_map(|&(mean, log_prior)| {
+            posterior::regress(&factored, node, mean, member.log_prior + log_prior)
+        }));
         if regressions.len() < member.means.len() {
             continue;
         }
+        posterior::project(&model.geometry, &prior, &factored, &mut projection);
         visit(&Group {
-            geometry: &model.geometry,
             member,
             node,
-            factored,
-            projection,
-            regressions,
+            factored: &factored,
+            projection: &projection,
+            regressions: &regressions,
             candidates: chunk,
         });
     }

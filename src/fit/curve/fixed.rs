@@ -98,17 +98,15 @@ fn evaluate(
     node: &NoiseNode,
 ) -> Option<FixedPosterior> {
     let mean = member.means[0].0;
-    let departure = kernel::covariance(geometry, member);
-    let factored = posterior::factor(geometry, &departure, member, node)?;
+    let mut factored = posterior::Factored::default();
+    if !posterior::factor(&posterior::rows_of(geometry, member), node, &mut factored) {
+        return None;
+    }
     let r = posterior::regress(&factored, node, mean, 0.0)?;
-    let cross = kernel::cross_covariance(geometry, member);
-    let p = posterior::project(geometry, &cross, &factored);
-    let target = |t| {
-        (
-            posterior::target_mean(geometry, member, &p, &r, mean, t),
-            posterior::target_variance(geometry, member, &p, &r, t),
-        )
-    };
+    let prior = kernel::target_prior(geometry, member, geometry.targets.len());
+    let mut p = posterior::Projection::default();
+    posterior::project(geometry, &prior, &factored, &mut p);
+    let target = |t: usize| (p.targets[t].mean(&r, mean), p.targets[t].variance(&r));
     // (slope, level, offset unit) to (S, Y, b).
     let to_physical = [
         [s, 0.0, 0.0],
@@ -121,11 +119,14 @@ fn evaluate(
     let mut asymptote_covariance = [[0.0; 3]; 3];
     for i in 0..3 {
         for j in 0..3 {
-            asymptote_covariance[i][j] =
-                posterior::form(&to_physical[i], &r.covariance, &to_physical[j]);
+            asymptote_covariance[i][j] = posterior::dot(
+                &to_physical[i],
+                &posterior::times(&r.covariance, &to_physical[j]),
+            );
         }
     }
-    let sl = posterior::line_target_covariance(geometry, member, &p, &r, 0, 1);
+    let of_slope = posterior::times(&r.covariance, &p.targets[0].rest);
+    let sl = p.targets[1].covariance_with_line(0, &of_slope);
     let (slope, level) = (target(0), target(1));
     let c = geometry.centre;
     let sy = sl - c * slope.1;

@@ -50,8 +50,9 @@ pub(super) struct Geometry {
     pub targets: Vec<Functional>,
     /// Local covariance, measured × measured, row-major, unit variance at the anchor.
     pub local: Vec<f64>,
-    /// Local covariance, measured × targets.
-    pub local_cross: Vec<f64>,
+    /// Local covariance of targets with measured widths, in the order of
+    /// [`TargetPrior::cross`].
+    pub local_cross: Vec<[f64; 4]>,
     /// Local covariance of line slope and level with all targets (2 × targets).
     pub local_line: [Vec<f64>; 2],
     /// Local variance of each target.
@@ -217,11 +218,16 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
     }
 
     let mut local = Vec::with_capacity(m * m);
-    let mut local_cross = Vec::with_capacity(m * targets.len());
-    for (a, line) in local_measured.iter().zip(&line_measured) {
+    let mut local_cross = vec![[0.0; 4]; targets.len().div_ceil(4) * m];
+    for (i, (a, line)) in local_measured.iter().zip(&line_measured).enumerate() {
         local.extend(local_measured.iter().map(|b| a.covariance(b)));
-        local_cross.extend(line);
-        local_cross.extend(local_wanted.iter().map(|b| a.covariance(b)));
+        let row = line
+            .iter()
+            .copied()
+            .chain(local_wanted.iter().map(|b| a.covariance(b)));
+        for (t, covariance) in row.enumerate() {
+            local_cross[t / 4 * m + i][t % 4] = covariance;
+        }
     }
     let local_line = [0, 1].map(|s| {
         let mut row = line_line[s].to_vec();
@@ -276,45 +282,83 @@ pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
     out
 }
 
-/// Covariance of measured widths (rows) with targets (columns), ms².
-pub(super) fn cross_covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
-    let mut out: Vec<f64> = geometry
-        .local_cross
-        .iter()
-        .map(|c| c * member.local)
-        .collect();
-    let t = geometry.targets.len();
-    for (s, &variance) in member.variances.iter().enumerate() {
-        if variance == 0.0 {
-            continue;
+/// What a member says of the targets before any reading.
+#[derive(Default)]
+pub(super) struct TargetPrior {
+    /// Covariance with the measured widths, ms²: for each group of targets side
+    /// by side, one entry per measured width; lanes beyond the last target are 0.
+    pub cross: Vec<[f64; 4]>,
+    /// Variance of each target, ms².
+    pub own: Vec<f64>,
+    /// Covariance of each target with slope and level of the line, ms².
+    pub with_line: [Vec<f64>; 2],
+    /// Shape that carries the mean.
+    pub leading: usize,
+}
+
+/// The prior of the first `count` targets.
+pub(super) fn target_prior(geometry: &Geometry, member: &Member, count: usize) -> TargetPrior {
+    let targets = &geometry.targets[..count];
+    let mut weighted = Vec::with_capacity(geometry.measured.len());
+    for f in &geometry.measured {
+        let mut shapes = f.shapes;
+        for (shape, variance) in shapes.iter_mut().zip(&member.variances) {
+            *shape *= variance;
         }
-        for (i, from) in geometry.measured.iter().enumerate() {
-            let left = variance * from.shapes[s];
-            for (j, to) in geometry.targets.iter().enumerate() {
-                out[i * t + j] += left * to.shapes[s];
+        weighted.push(shapes);
+    }
+    let mut cross = Vec::with_capacity(count.div_ceil(4) * weighted.len());
+    for (group, local) in targets
+        .chunks(4)
+        .zip(geometry.local_cross.chunks_exact(weighted.len()))
+    {
+        // Shapes of the targets of the group side by side.
+        let mut beside = [[0.0; 4]; SHAPES];
+        for (lane, f) in group.iter().enumerate() {
+            for (row, shape) in beside.iter_mut().zip(&f.shapes) {
+                row[lane] = *shape;
             }
         }
+        for (local, weighted) in local.iter().zip(&weighted) {
+            let mut out = local.map(|c| c * member.local);
+            for (weight, shape) in weighted.iter().zip(&beside) {
+                for (out, shape) in out.iter_mut().zip(shape) {
+                    *out += weight * shape;
+                }
+            }
+            cross.push(out);
+        }
     }
-    out
-}
-
-/// Prior covariance of two targets that both lie in the table of the line
-/// (`a` is 0 or 1), ms².
-pub(super) fn line_covariance(geometry: &Geometry, member: &Member, a: usize, b: usize) -> f64 {
-    let shapes: f64 = (0..SHAPES)
-        .map(|s| {
-            member.variances[s] * geometry.targets[a].shapes[s] * geometry.targets[b].shapes[s]
-        })
-        .sum();
-    shapes + member.local * geometry.local_line[a][b]
-}
-
-/// Prior variance of one target, ms².
-pub(super) fn own_variance(geometry: &Geometry, member: &Member, a: usize) -> f64 {
-    let shapes: f64 = (0..SHAPES)
-        .map(|s| member.variances[s] * geometry.targets[a].shapes[s].powi(2))
-        .sum();
-    shapes + member.local * geometry.local_own[a]
+    let of_line = [0, 1].map(|line| {
+        let mut shapes = targets[line].shapes;
+        for (shape, variance) in shapes.iter_mut().zip(&member.variances) {
+            *shape *= variance;
+        }
+        shapes
+    });
+    let dot =
+        |a: &[f64; SHAPES], b: &[f64; SHAPES]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
+    TargetPrior {
+        cross,
+        own: targets
+            .iter()
+            .zip(&geometry.local_own)
+            .map(|(f, local)| {
+                let shapes: f64 = (0..SHAPES)
+                    .map(|s| member.variances[s] * f.shapes[s] * f.shapes[s])
+                    .sum();
+                shapes + member.local * local
+            })
+            .collect(),
+        with_line: [0, 1].map(|line| {
+            targets
+                .iter()
+                .zip(&geometry.local_line[line])
+                .map(|(f, local)| dot(&of_line[line], &f.shapes) + member.local * local)
+                .collect()
+        }),
+        leading: member.leading,
+    }
 }
 
 /// The family that is averaged over (equations C8, C9).

@@ -59,47 +59,105 @@ pub(super) fn moments(parts: impl Iterator<Item = (f64, f64, f64)> + Clone) -> (
 
 /// 2.5 and 97.5 % points of a mixture of normals given (weight, mean, sd).
 pub(super) fn interval(parts: &[(f64, f64, f64)]) -> Interval {
-    let (mean, variance) = moments(parts.iter().map(|&(w, m, s)| (w, m, s * s)));
-    let sd = variance.sqrt();
-    if !(mean.is_finite() && sd.is_finite()) {
+    let shape = Shape::of(parts);
+    if !(shape.mean.is_finite() && shape.sd.is_finite()) {
         return [None, None];
     }
-    if sd == 0.0 {
-        return [Some(mean), Some(mean)];
+    if shape.sd == 0.0 {
+        return [Some(shape.mean), Some(shape.mean)];
     }
-    [TAIL, 1.0 - TAIL].map(|p| Some(quantile(parts, p, mean, sd)))
+    [TAIL, 1.0 - TAIL].map(|p| Some(quantile(parts, p, &shape)))
 }
 
-/// Newton's method on the distribution function inside a bracket that only
-/// shrinks; the bracket is Cantelli's bound, which holds for any distribution.
-fn quantile(parts: &[(f64, f64, f64)], p: f64, mean: f64, sd: f64) -> f64 {
-    let reach = sd * (1.0 / TAIL).sqrt();
-    let (mut lo, mut hi) = (mean - reach, mean + reach);
-    let mut x = mean + sd * if p < 0.5 { -1.96 } else { 1.96 };
+/// Mean, standard deviation, skewness and excess kurtosis of a mixture.
+struct Shape {
+    mean: f64,
+    sd: f64,
+    skewness: f64,
+    excess: f64,
+}
+
+impl Shape {
+    fn of(parts: &[(f64, f64, f64)]) -> Self {
+        let mean: f64 = parts.iter().map(|(w, m, _)| w * m).sum();
+        let mut central = [0.0; 3];
+        for &(w, m, s) in parts {
+            let (d, v) = (m - mean, s * s);
+            central[0] += w * (v + d * d);
+            central[1] += w * d * (d * d + 3.0 * v);
+            central[2] += w * (d * d * (d * d + 6.0 * v) + 3.0 * v * v);
+        }
+        let [variance, third, fourth] = central;
+        let sd = variance.sqrt();
+        Self {
+            mean,
+            sd,
+            skewness: third / (variance * sd),
+            excess: fourth / (variance * variance) - 3.0,
+        }
+    }
+
+    /// The point below which a share `TAIL` (or all but that) lies, as far as
+    /// four moments tell (Cornish & Fisher 1938, the terms from memory; where
+    /// the start lies decides only how soon the search ends).
+    fn cornish_fisher(&self, p: f64) -> f64 {
+        let z = if p < 0.5 { -NORMAL_POINT } else { NORMAL_POINT };
+        let (g, k) = (self.skewness, self.excess);
+        let t = z + (z * z - 1.0) * g / 6.0 + z * (z * z - 3.0) * k / 24.0
+            - z * (2.0 * z * z - 5.0) * g * g / 36.0;
+        self.mean + self.sd * t
+    }
+
+    /// Where any distribution has its 2.5 and 97.5 % points (Cantelli).
+    fn bracket(&self) -> (f64, f64) {
+        let reach = self.sd * (1.0 / TAIL).sqrt();
+        (self.mean - reach, self.mean + reach)
+    }
+}
+
+/// 97.5 % point of the normal distribution.
+const NORMAL_POINT: f64 = 1.959_963_984_540_054;
+
+/// Relative change of the density over a step of Halley's method after which it
+/// has ended: what is left is about the cube of the step.
+const LAST_CHANGE: f64 = 0.05;
+
+/// Halley's method on the distribution function inside a bracket that only
+/// shrinks.
+fn quantile(parts: &[(f64, f64, f64)], p: f64, shape: &Shape) -> f64 {
+    let (mut lo, mut hi) = shape.bracket();
+    let mut x = shape.cornish_fisher(p).clamp(lo, hi);
     for _ in 0..60 {
         let mut below = -p;
-        let mut density = 0.0;
+        let (mut density, mut bend) = (0.0, 0.0);
         for &(w, m, s) in parts {
-            let (p, d) = normal((x - m) / s);
-            below += w * p;
-            density += w * d / s;
+            let t = (x - m) / s;
+            let (share, d) = normal(t);
+            below += w * share;
+            let d = w * d / s;
+            density += d;
+            bend -= d * t / s;
         }
         if below > 0.0 {
             hi = hi.min(x);
         } else {
             lo = lo.max(x);
         }
-        let step = below / density;
+        let newton = below / density;
+        let step = newton / (1.0 - 0.5 * newton * bend / density).max(0.5);
         let next = x - step;
-        let next = if next > lo && next < hi {
-            next
+        if next > lo && next < hi {
+            if (step * bend).abs() <= LAST_CHANGE * density && step.abs() <= 0.1 * shape.sd {
+                return next;
+            }
+            x = next;
         } else {
-            0.5 * (lo + hi)
-        };
-        if (next - x).abs() <= 1e-6 * sd || hi - lo <= 1e-6 * sd {
-            return next;
+            // Halving asks for more: it does not square what is left.
+            x = 0.5 * (lo + hi);
+            if hi - lo <= 1e-6 * shape.sd {
+                return x;
+            }
         }
-        x = next;
     }
     x
 }
@@ -116,24 +174,25 @@ pub struct LineComponent {
 }
 
 /// Probability that Y + S·x is positive, which is the distribution function of
-/// X = −Y/S at x where S is surely positive (Fieller 1954).
-fn positive_at(parts: &[LineComponent], extra: &[[f64; 2]; 2], x: f64) -> f64 {
-    parts
-        .iter()
-        .map(|c| {
-            let v = c.covariance[1][1]
-                + extra[1][1]
-                + 2.0 * x * (c.covariance[0][1] + extra[0][1])
-                + x * x * (c.covariance[0][0] + extra[0][0]);
-            let m = c.mean[1] + x * c.mean[0];
-            c.weight
-                * if v > 0.0 {
-                    normal(m / v.sqrt()).0
-                } else {
-                    step(m)
-                }
-        })
-        .sum()
+/// X = −Y/S at x where S is surely positive (Fieller 1954), and its slope.
+fn positive_at(parts: &[LineComponent], extra: &[[f64; 2]; 2], x: f64) -> (f64, f64) {
+    let (mut probability, mut density) = (0.0, 0.0);
+    for c in parts {
+        let half_slope = c.covariance[0][1] + extra[0][1] + x * (c.covariance[0][0] + extra[0][0]);
+        let v =
+            c.covariance[1][1] + extra[1][1] + x * (half_slope + c.covariance[0][1] + extra[0][1]);
+        let m = c.mean[1] + x * c.mean[0];
+        if v > 0.0 {
+            let sd = v.sqrt();
+            let t = m / sd;
+            let (share, d) = normal(t);
+            probability += c.weight * share;
+            density += c.weight * d * (c.mean[0] - t * half_slope / sd) / sd;
+        } else {
+            probability += c.weight * step(m);
+        }
+    }
+    (probability, density)
 }
 
 fn step(m: f64) -> f64 {
@@ -154,9 +213,12 @@ pub(super) fn fieller(
     centre: f64,
     sd: f64,
 ) -> Interval {
+    if let Some(limits) = sharp_limits(parts, extra) {
+        return limits.map(Some);
+    }
     let unit = sd.max(1e-12 * (1.0 + centre.abs()));
     [(TAIL, -1.0), (1.0 - TAIL, 1.0)].map(|(p, direction)| {
-        let excess = |x: f64| direction * (positive_at(parts, extra, x) - p);
+        let excess = |x: f64| direction * (positive_at(parts, extra, x).0 - p);
         // Inside the interval the excess is negative, beyond it positive.
         let mut near = centre;
         let mut at_near = excess(near);
@@ -195,6 +257,49 @@ pub(super) fn fieller(
         ))
     })
 }
+
+/// Standard uncertainties that every slope must be above zero for X to have a
+/// distribution function that only rises.
+const SHARP: f64 = 6.0;
+
+/// The same limits where all slopes are surely positive: Newton's method from
+/// the mixture of the components' own time-offsets; `None` where it does not
+/// settle.
+fn sharp_limits(parts: &[LineComponent], extra: &[[f64; 2]; 2]) -> Option<[f64; 2]> {
+    let mut own = Vec::with_capacity(parts.len());
+    for c in parts {
+        let s = c.mean[0];
+        let [ss, sy, yy] = [(0, 0), (0, 1), (1, 1)].map(|(i, j)| c.covariance[i][j] + extra[i][j]);
+        if s.is_nan() || s <= SHARP * ss.sqrt() {
+            return None;
+        }
+        let x = -c.mean[1] / s;
+        let variance = yy + x * (2.0 * sy + x * ss);
+        own.push((c.weight, x, variance.max(0.0).sqrt() / s));
+    }
+    let shape = Shape::of(&own);
+    let (lo, hi) = shape.bracket();
+    let limit = |p: f64| {
+        let mut x = shape.cornish_fisher(p);
+        for _ in 0..8 {
+            let (share, density) = positive_at(parts, extra, x);
+            let step = (share - p) / density;
+            x -= step;
+            if !(lo..=hi).contains(&x) {
+                return None;
+            }
+            if step.abs() <= NEWTON_LAST_STEP * shape.sd {
+                return Some(x);
+            }
+        }
+        None
+    };
+    Some([limit(TAIL)?, limit(1.0 - TAIL)?])
+}
+
+/// Length of a step, over the standard deviation, after which Newton's method
+/// has ended: what is left is about its square.
+const NEWTON_LAST_STEP: f64 = 3e-3;
 
 /// Doublings after which a side counts as unbounded: 2⁵⁰ uncertainties.
 const DOUBLINGS: usize = 50;
@@ -260,6 +365,34 @@ mod tests {
         assert!((hi.unwrap() - (3.0 + 0.5 * z)).abs() < 1e-5);
     }
 
+    /// Whatever the mixture, a limit leaves the tail below it: by the
+    /// distribution function of statrs.
+    #[test]
+    fn limits_of_any_mixture_leave_the_tails() {
+        let mixtures: [&[(f64, f64, f64)]; 4] = [
+            &[(0.97, 0.0, 1.0), (0.03, 30.0, 5.0)],
+            &[(0.5, -4.0, 0.1), (0.5, 4.0, 3.0)],
+            &[(0.9, 0.0, 1.0), (0.1, 0.0, 12.0)],
+            &[(0.3, 1.0, 0.2), (0.3, 1.2, 0.4), (0.4, 2.0, 0.3)],
+        ];
+        for parts in mixtures {
+            let limits = interval(parts).map(Option::unwrap);
+            let sd = Shape::of(parts).sd;
+            for (x, p) in limits.into_iter().zip([TAIL, 1.0 - TAIL]) {
+                let below = |x: f64| -> f64 {
+                    parts
+                        .iter()
+                        .map(|(w, m, s)| {
+                            w * 0.5 * erfc((m - x) / s * std::f64::consts::FRAC_1_SQRT_2)
+                        })
+                        .sum()
+                };
+                let step = 1e-4 * sd;
+                assert!(below(x - step) < p && p < below(x + step), "{parts:?} {x}");
+            }
+        }
+    }
+
     fn line(slope: (f64, f64), offset: (f64, f64), correlation: f64) -> LineComponent {
         let c = correlation * slope.1 * offset.1;
         LineComponent {
@@ -279,6 +412,7 @@ mod tests {
         let root = (b * b - a * d).sqrt();
         let expected = [(-b - root) / a, (-b + root) / a];
         let [lo, hi] = fieller(&[c], &[[0.0; 2]; 2], 0.75, 0.2);
+        assert!(sharp_limits(&[c], &[[0.0; 2]; 2]).is_none());
         assert!(
             (lo.unwrap() - expected[0]).abs() < 1e-5,
             "{lo:?} {expected:?}"
@@ -287,6 +421,26 @@ mod tests {
             (hi.unwrap() - expected[1]).abs() < 1e-5,
             "{hi:?} {expected:?}"
         );
+    }
+
+    /// Both searches end at the same limits.
+    #[test]
+    fn sharp_slopes_give_the_limits_of_the_general_search() {
+        let parts: Vec<LineComponent> = [0.3, 0.5, 0.2]
+            .iter()
+            .enumerate()
+            .map(|(i, weight)| {
+                let i = i as f64;
+                let mut c = line((4.0 + 0.02 * i, 0.03), (-3.0 - 0.05 * i, 0.1), -0.6);
+                c.weight = *weight;
+                c
+            })
+            .collect();
+        let extra = [[1e-4, 2e-5], [2e-5, 1e-3]];
+        let sharp = sharp_limits(&parts, &extra).unwrap();
+        for (x, p) in sharp.into_iter().zip([TAIL, 1.0 - TAIL]) {
+            assert!((positive_at(&parts, &extra, x).0 - p).abs() < 1e-5);
+        }
     }
 
     #[test]

@@ -235,8 +235,8 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
             *r = ReadingUse::TooShort;
         }
     }
-    let (log_odds, nodes) = set_misreadings_aside(readings, &mut uses, setup, start)?;
-    let mut model = prepare(readings, &uses, setup, start, kernel::family(), nodes)?;
+    let (log_odds, model) = set_misreadings_aside(readings, &mut uses, setup, start)?;
+    let mut model = model.with_members(kernel::family());
     let candidates = average::weigh(&mut model, setup);
     if candidates.is_empty() {
         return Err(CurveError::Numerics);
@@ -307,14 +307,12 @@ fn provisional(readings: &[CurveReading], uses: &[ReadingUse]) -> Result<(f64, f
 }
 
 /// Collapses the readings in use and prepares the model with all targets: the
-/// grid, the nodes and every other width that was read.
+/// grid, every other width that was read, and the nodes.
 fn prepare(
     readings: &[CurveReading],
     uses: &[ReadingUse],
     setup: &CurveSetup,
     start: (f64, f64),
-    members: Vec<kernel::Member>,
-    nodes: Vec<cells::NoiseNode>,
 ) -> Result<average::Model, CurveError> {
     let used: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Used).collect();
     let collapsed = cells::collapse(readings, &used);
@@ -324,37 +322,32 @@ fn prepare(
             need: 3,
         });
     }
-    let mut targets = setup.grid.clone();
-    targets.extend(&setup.nodes);
+    let mut widths = setup.grid.clone();
     let mut read: Vec<f64> = readings.iter().map(|r| r.width_ms).collect();
     read.sort_by(f64::total_cmp);
     read.dedup();
-    read.retain(|w| !targets.contains(w));
-    targets.extend(read);
-    Ok(average::model(
-        collapsed, setup, start, targets, members, nodes,
-    ))
+    read.retain(|w| !widths.contains(w));
+    widths.extend(read);
+    Ok(average::Model::new(collapsed, setup, start, widths))
 }
 
 /// Sets misreadings aside one at a time while the odds favour it, then takes
 /// back any that the final readings no longer condemn. Gives the log odds of
-/// every reading judged, and the noise nodes found for the readings left.
+/// every reading judged, and the model of the readings left with its noise nodes.
 fn set_misreadings_aside(
     readings: &[CurveReading],
     uses: &mut [ReadingUse],
     setup: &CurveSetup,
     start: (f64, f64),
-) -> Result<(Vec<Option<f64>>, Vec<cells::NoiseNode>), CurveError> {
+) -> Result<(Vec<Option<f64>>, average::Model), CurveError> {
     let Some(misreading) = &setup.misreading else {
-        return Ok((vec![None; readings.len()], Vec::new()));
+        let model = prepare(readings, uses, setup, start)?;
+        return Ok((vec![None; readings.len()], model));
     };
-    let mut plain = setup.clone();
-    plain.grid.clear();
-    plain.nodes.clear();
     // Each reading changes side at most twice: out, and back.
     let mut moves = 2 * readings.len();
     loop {
-        let mut model = prepare(readings, uses, &plain, start, kernel::probes(), Vec::new())?;
+        let mut model = prepare(readings, uses, setup, start)?.with_members(kernel::probes());
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
         let judged = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let (odds, confirmed) = (judged.log_odds, judged.confirmed);
@@ -371,23 +364,23 @@ fn set_misreadings_aside(
             .filter(|&i| uses[i] == ReadingUse::Misreading && verdict(i) < 0.0)
             .min_by(|&a, &b| verdict(a).total_cmp(&verdict(b)));
         if moves == 0 {
-            return Ok((odds, model.nodes));
+            return Ok((odds, model));
         }
         if !out.is_empty() {
             for &i in &out {
                 uses[i] = ReadingUse::Misreading;
             }
-            if prepare(readings, uses, &plain, start, Vec::new(), Vec::new()).is_err() {
+            if prepare(readings, uses, setup, start).is_err() {
                 // A curve needs three widths: these readings must stay.
                 for &i in &out {
                     uses[i] = ReadingUse::Used;
                 }
-                return Ok((odds, model.nodes));
+                return Ok((odds, model));
             }
         } else if let Some(i) = back {
             uses[i] = ReadingUse::Used;
         } else {
-            return Ok((odds, model.nodes));
+            return Ok((odds, model));
         }
         moves -= 1;
     }

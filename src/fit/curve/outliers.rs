@@ -23,7 +23,7 @@ pub(super) fn log_odds(
     let mut outside = vec![Vec::new(); readings.len()];
     let candidates = average::weigh(model, setup);
     let model = &*model;
-    average::for_each_group(model, &candidates, |group| {
+    average::for_each_group(model, &candidates, model.before_nodes, |group| {
         for candidate in group.candidates {
             for (i, reading) in readings.iter().enumerate() {
                 let cell = model.cells.of_reading[i];

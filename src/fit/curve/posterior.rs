@@ -13,37 +13,122 @@ const READINGS: usize = 3;
 const MEAN: usize = 4;
 const COLUMNS: usize = 5;
 
-/// One family member at one noise node, before its means are chosen.
+/// Numbers that are worked on side by side.
+const LANES: usize = 4;
+type Lanes = [f64; LANES];
+
+/// One family member at one noise node, before its means are chosen. Its room
+/// is used again from one factorisation to the next.
+#[derive(Default)]
 pub(super) struct Factored {
-    /// Upper factor U of K = UᵀU beside the solved right-hand sides U⁻ᵀ B,
-    /// rows of `m + COLUMNS`.
-    rows: Vec<f64>,
-    m: usize,
+    /// Rows of K beside the right-hand sides, turned into those of U.
+    rows: Vec<Lanes>,
+    /// Lower factor L of K = L Lᵀ without its diagonal, row after row.
+    lower: Vec<f64>,
+    /// One over the diagonal of L.
+    inverse_diagonal: Vec<f64>,
+    /// The solved right-hand sides L⁻¹ B, row by row.
+    solved: Vec<[f64; COLUMNS]>,
     gram: [[f64; COLUMNS]; COLUMNS],
     log_determinant: f64,
 }
 
-impl Factored {
-    /// The entry of U.
-    fn upper(&self, row: usize, column: usize) -> f64 {
-        self.rows[row * (self.m + COLUMNS) + column]
-    }
-
-    /// The solved right-hand sides of one row.
-    fn solved(&self, row: usize) -> &[f64] {
-        &self.rows[row * (self.m + COLUMNS) + self.m..(row + 1) * (self.m + COLUMNS)]
-    }
+/// Row `i` of a lower triangle without its diagonal.
+fn lower_row(lower: &[f64], i: usize) -> &[f64] {
+    let start = i * i.saturating_sub(1) / 2;
+    &lower[start..start + i]
 }
 
-/// Cholesky elimination of `m` rows of `width`, right-hand sides carried along;
-/// gives ln|K|, `None` when K is not positive definite.
-fn eliminate(rows: &mut [f64], m: usize, width: usize) -> Option<f64> {
+/// Lanes in a row of `m` covariances and the right-hand sides.
+fn row_lanes(m: usize) -> usize {
+    (m + COLUMNS).div_ceil(LANES)
+}
+
+/// The rows from which every factorisation of a member starts: departure, line
+/// and leading shape, the rest zero.
+pub(super) fn rows_of(geometry: &Geometry, member: &Member) -> Vec<Lanes> {
+    let m = geometry.measured.len();
+    let departure = kernel::covariance(geometry, member);
+    let mut rows = vec![[0.0; LANES]; m * row_lanes(m)];
+    for (j, row) in rows.chunks_exact_mut(row_lanes(m)).enumerate() {
+        let f = &geometry.measured[j];
+        let row = row.as_flattened_mut();
+        row[..m].copy_from_slice(&departure[j * m..(j + 1) * m]);
+        row[m + SLOPE] = f.line[0];
+        row[m + LEVEL] = f.line[1];
+        row[m + MEAN] = f.shapes[member.leading];
+    }
+    rows
+}
+
+/// Factors K = departure + diag(variance of width means) and solves for the
+/// regressors (Rasmussen & Williams 2006, algorithm 2.1). `start` is what
+/// [`rows_of`] gives; false when K is not positive definite.
+pub(super) fn factor(start: &[Lanes], node: &NoiseNode, out: &mut Factored) -> bool {
+    let m = node.mean.len();
+    out.rows.clear();
+    out.rows.extend_from_slice(start);
+    for (j, row) in out.rows.chunks_exact_mut(row_lanes(m)).enumerate() {
+        let row = row.as_flattened_mut();
+        row[j] += node.mean_variance[j];
+        row[m + OFFSET] = node.offset[j];
+        row[m + READINGS] = node.mean[j];
+    }
+    let Some(log_determinant) = eliminate(m, out) else {
+        return false;
+    };
+    out.log_determinant = log_determinant;
+    out.solved.clear();
+    out.gram = [[0.0; COLUMNS]; COLUMNS];
+    for row in out.rows.chunks_exact(row_lanes(m)) {
+        let u: &[f64; COLUMNS] = row.as_flattened()[m..]
+            .first_chunk()
+            .expect("rows hold the right-hand sides");
+        out.solved.push(*u);
+        for a in 0..COLUMNS {
+            for b in a..COLUMNS {
+                out.gram[a][b] += u[a] * u[b];
+            }
+        }
+    }
+    for a in 0..COLUMNS {
+        for b in 0..a {
+            out.gram[a][b] = out.gram[b][a];
+        }
+    }
+    true
+}
+
+/// Cholesky elimination of `m` rows, right-hand sides carried along; gives
+/// ln|K|, `None` when K is not positive definite.
+///
+/// Each row takes the rows above it off, lanes by lanes so that sums stay in
+/// registers; lanes left of the diagonal are not worked on.
+fn eliminate(m: usize, out: &mut Factored) -> Option<f64> {
+    let lanes = row_lanes(m);
+    out.lower.clear();
+    out.inverse_diagonal.clear();
     let mut log_determinant = 0.0;
     let mut product = 1.0;
     for k in 0..m {
-        let (head, tail) = rows.split_at_mut((k + 1) * width);
-        let row = &mut head[k * width..];
-        let pivot = row[k];
+        let (above, row) = out.rows[..(k + 1) * lanes].split_at_mut(k * lanes);
+        let from = out.lower.len();
+        out.lower.extend(
+            above
+                .chunks_exact(lanes)
+                .map(|row| row[k / LANES][k % LANES]),
+        );
+        let factors = &out.lower[from..];
+        for c in k / LANES..lanes {
+            let mut sums = row[c];
+            for (factor, above) in factors.iter().zip(above.chunks_exact(lanes)) {
+                for (sum, above) in sums.iter_mut().zip(&above[c]) {
+                    *sum -= factor * above;
+                }
+            }
+            row[c] = sums;
+        }
+        let pivot = row[k / LANES][k % LANES];
         if pivot.is_nan() || pivot <= 0.0 {
             return None;
         }
@@ -54,64 +139,12 @@ fn eliminate(rows: &mut [f64], m: usize, width: usize) -> Option<f64> {
             product = 1.0;
         }
         let scale = 1.0 / pivot.sqrt();
-        for value in &mut row[k..] {
+        for value in row[k / LANES..].as_flattened_mut() {
             *value *= scale;
         }
-        for (i, other) in tail.chunks_exact_mut(width).take(m - k - 1).enumerate() {
-            let i = i + k + 1;
-            let factor = row[i];
-            for (value, above) in other[i..].iter_mut().zip(&row[i..]) {
-                *value -= factor * above;
-            }
-        }
+        out.inverse_diagonal.push(scale);
     }
     Some(log_determinant + product.ln())
-}
-
-/// Factors K = departure + diag(variance of width means) and solves for the
-/// regressors (Rasmussen & Williams 2006, algorithm 2.1).
-pub(super) fn factor(
-    geometry: &Geometry,
-    departure: &[f64],
-    member: &Member,
-    node: &NoiseNode,
-) -> Option<Factored> {
-    let m = geometry.measured.len();
-    let width = m + COLUMNS;
-    let mut rows = Vec::with_capacity(m * width);
-    for j in 0..m {
-        let f = &geometry.measured[j];
-        rows.extend_from_slice(&departure[j * m..(j + 1) * m]);
-        rows[j * width + j] += node.mean_variance[j];
-        rows.extend_from_slice(&[
-            f.line[0],
-            f.line[1],
-            node.offset[j],
-            node.mean[j],
-            f.shapes[member.leading],
-        ]);
-    }
-    let log_determinant = eliminate(&mut rows, m, width)?;
-    let mut gram = [[0.0; COLUMNS]; COLUMNS];
-    for row in rows.chunks_exact(width) {
-        let u = &row[m..];
-        for a in 0..COLUMNS {
-            for b in a..COLUMNS {
-                gram[a][b] += u[a] * u[b];
-            }
-        }
-    }
-    for a in 0..COLUMNS {
-        for b in 0..a {
-            gram[a][b] = gram[b][a];
-        }
-    }
-    Some(Factored {
-        rows,
-        m,
-        gram,
-        log_determinant,
-    })
 }
 
 /// Regression part at one mean of the leading shape.
@@ -203,156 +236,138 @@ fn invert3(a: &[[f64; 3]; 3]) -> Option<([[f64; 3]; 3], f64)> {
     Some((out, determinant))
 }
 
-/// What all means of one member and node share about the targets.
-pub(super) struct Projection {
-    /// L⁻¹ K*, measured × targets.
-    cross: Vec<f64>,
-    /// d = h − Hᵀ K⁻¹ k*, per target, for slope, level, offset.
-    pub rest: Vec<[f64; 3]>,
-    /// k*ᵀ K⁻¹ y and k*ᵀ K⁻¹ z, per target.
-    pulled: Vec<[f64; 2]>,
-    /// Σ of squares of the columns of `cross`.
-    squares: Vec<f64>,
-    targets: usize,
+/// A target given the readings of one member and node, apart from what the
+/// regression adds.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Projected {
+    /// d = h − Hᵀ K⁻¹ k*, for slope, level, offset.
+    pub rest: [f64; 3],
+    /// k*ᵀ K⁻¹ y.
+    readings: f64,
+    /// The leading shape less k*ᵀ K⁻¹ z.
+    leading: f64,
+    /// k** − k*ᵀ K⁻¹ k*, at least zero.
+    own: f64,
+    /// The same with slope and level of the line.
+    with_line: [f64; 2],
 }
 
-/// Projects the targets `from..` of the geometry.
+/// The targets projected, and L⁻¹ k* of the line's slope and level.
+#[derive(Default)]
+pub(super) struct Projection {
+    /// In the order of the geometry.
+    pub targets: Vec<Projected>,
+    line_cross: [Vec<f64>; 2],
+}
+
+/// Projects the targets of a prior, lane by lane.
 pub(super) fn project(
     geometry: &Geometry,
-    cross_covariance: &[f64],
+    prior: &kernel::TargetPrior,
     factored: &Factored,
-) -> Projection {
+    out: &mut Projection,
+) {
     let m = geometry.measured.len();
-    let t = geometry.targets.len();
-    let mut cross = cross_covariance.to_vec();
-    let mut rest: Vec<[f64; 3]> = geometry
-        .targets
-        .iter()
-        .map(|f| [f.line[0], f.line[1], 0.0])
-        .collect();
-    let mut pulled = vec![[0.0; 2]; t];
-    let mut squares = vec![0.0; t];
-    for i in 0..m {
-        let (done, tail) = cross.split_at_mut(i * t);
-        let row = &mut tail[..t];
-        for k in 0..i {
-            let l = factored.upper(k, i);
-            for (value, other) in row.iter_mut().zip(&done[k * t..(k + 1) * t]) {
-                *value -= l * other;
+    let count = prior.own.len();
+    let mut cross = vec![[0.0; LANES]; m];
+    out.targets.clear();
+    for (chunk, start) in prior.cross.chunks_exact(m).enumerate() {
+        cross.copy_from_slice(start);
+        let mut solved = [[0.0; LANES]; COLUMNS];
+        let mut squares = [0.0; LANES];
+        for i in 0..m {
+            let (done, rest) = cross.split_at_mut(i);
+            let value = &mut rest[0];
+            for (l, done) in lower_row(&factored.lower, i).iter().zip(&*done) {
+                for (value, done) in value.iter_mut().zip(done) {
+                    *value -= l * done;
+                }
+            }
+            for (square, value) in squares.iter_mut().zip(&mut *value) {
+                *value *= factored.inverse_diagonal[i];
+                *square += *value * *value;
+            }
+            for (sum, u) in solved.iter_mut().zip(&factored.solved[i]) {
+                for (sum, value) in sum.iter_mut().zip(&*value) {
+                    *sum += u * value;
+                }
             }
         }
-        let inverse = 1.0 / factored.upper(i, i);
-        let u = factored.solved(i);
-        for (j, value) in row.iter_mut().enumerate() {
-            *value *= inverse;
-            let v = *value;
-            rest[j][0] -= v * u[SLOPE];
-            rest[j][1] -= v * u[LEVEL];
-            rest[j][2] -= v * u[OFFSET];
-            pulled[j][0] += v * u[READINGS];
-            pulled[j][1] += v * u[MEAN];
-            squares[j] += v * v;
+        if chunk == 0 {
+            out.line_cross = [0, 1].map(|line| cross.iter().map(|v| v[line]).collect());
+        }
+        let mut shared = [[0.0; LANES]; 2];
+        for (i, value) in cross.iter().enumerate() {
+            for (sum, line) in shared.iter_mut().zip(&out.line_cross) {
+                for (sum, value) in sum.iter_mut().zip(value) {
+                    *sum += line[i] * value;
+                }
+            }
+        }
+        for (lane, t) in (chunk * LANES..count).take(LANES).enumerate() {
+            let f = &geometry.targets[t];
+            out.targets.push(Projected {
+                rest: [
+                    f.line[0] - solved[SLOPE][lane],
+                    f.line[1] - solved[LEVEL][lane],
+                    -solved[OFFSET][lane],
+                ],
+                readings: solved[READINGS][lane],
+                leading: f.shapes[prior.leading] - solved[MEAN][lane],
+                own: (prior.own[t] - squares[lane]).max(0.0),
+                with_line: [0, 1].map(|line| prior.with_line[line][t] - shared[line][lane]),
+            });
         }
     }
-    Projection {
-        cross,
-        rest,
-        pulled,
-        squares,
-        targets: t,
+}
+
+impl Projected {
+    /// Posterior mean (Rasmussen & Williams 2006, equation 2.41 with a mean
+    /// departure).
+    pub fn mean(&self, regression: &Regression, mean: f64) -> f64 {
+        dot(&self.rest, &regression.beta) + self.readings + mean * self.leading
+    }
+
+    /// Posterior variance (Rasmussen & Williams 2006, equation 2.42).
+    pub fn variance(&self, regression: &Regression) -> f64 {
+        self.own + dot(&self.rest, &times(&regression.covariance, &self.rest))
+    }
+
+    /// Posterior covariance with the line's slope or level, given C d of that.
+    pub fn covariance_with_line(&self, line: usize, of_line: &[f64; 3]) -> f64 {
+        self.with_line[line] + dot(&self.rest, of_line)
     }
 }
 
-/// Quadratic form of two vectors with a symmetric 3 × 3 matrix.
-pub(super) fn form(a: &[f64; 3], c: &[[f64; 3]; 3], b: &[f64; 3]) -> f64 {
-    (0..3)
-        .map(|i| a[i] * (0..3).map(|j| c[i][j] * b[j]).sum::<f64>())
-        .sum()
+/// Scalar product.
+pub(super) fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
-/// Posterior mean of a target (Rasmussen & Williams 2006, equation 2.41 with a
-/// mean departure).
-pub(super) fn target_mean(
-    geometry: &Geometry,
-    member: &Member,
-    projection: &Projection,
-    regression: &Regression,
-    mean: f64,
-    target: usize,
-) -> f64 {
-    let d = &projection.rest[target];
-    let b = &regression.beta;
-    let [y, z] = projection.pulled[target];
-    d[0] * b[0]
-        + d[1] * b[1]
-        + d[2] * b[2]
-        + y
-        + mean * (geometry.targets[target].shapes[member.leading] - z)
+/// A symmetric 3 × 3 matrix times a vector.
+pub(super) fn times(c: &[[f64; 3]; 3], b: &[f64; 3]) -> [f64; 3] {
+    [dot(&c[0], b), dot(&c[1], b), dot(&c[2], b)]
 }
 
-/// Posterior variance of a target (Rasmussen & Williams 2006, equation 2.42).
-pub(super) fn target_variance(
-    geometry: &Geometry,
-    member: &Member,
-    projection: &Projection,
-    regression: &Regression,
-    target: usize,
-) -> f64 {
-    let d = &projection.rest[target];
-    let own = kernel::own_variance(geometry, member, target) - projection.squares[target];
-    own.max(0.0) + form(d, &regression.covariance, d)
-}
-
-/// Posterior covariance of the line's slope or level (`line` 0 or 1) with a target.
-pub(super) fn line_target_covariance(
-    geometry: &Geometry,
-    member: &Member,
-    projection: &Projection,
-    regression: &Regression,
-    line: usize,
-    target: usize,
-) -> f64 {
-    let t = projection.targets;
-    let shared: f64 = projection
-        .cross
-        .chunks_exact(t)
-        .map(|row| row[line] * row[target])
-        .sum();
-    kernel::line_covariance(geometry, member, line, target) - shared
-        + form(
-            &projection.rest[line],
-            &regression.covariance,
-            &projection.rest[target],
-        )
-}
-
-/// K⁻¹ (k* + H C d) of a target: what the target's estimate takes from the mean
-/// of each width, with C d, what it takes from the offset regressors.
+/// K⁻¹ (k* + H C d) of the line's slope or level: what its estimate takes from
+/// the mean of each width, with C d, what it takes from the offset regressors.
 pub(super) fn weights_on_widths(
     factored: &Factored,
     projection: &Projection,
     regression: &Regression,
-    target: usize,
+    line: usize,
 ) -> (Vec<f64>, [f64; 3]) {
-    let m = factored.m;
-    let d = &projection.rest[target];
-    let mut cd = [0.0; 3];
-    for i in 0..3 {
-        cd[i] = (0..3).map(|j| regression.covariance[i][j] * d[j]).sum();
-    }
-    let mut out: Vec<f64> = (0..m)
-        .map(|i| {
-            let u = factored.solved(i);
-            projection.cross[i * projection.targets + target]
-                + u[0] * cd[0]
-                + u[1] * cd[1]
-                + u[2] * cd[2]
-        })
+    let cd = times(&regression.covariance, &projection.targets[line].rest);
+    let mut out: Vec<f64> = projection.line_cross[line]
+        .iter()
+        .zip(&factored.solved)
+        .map(|(cross, u)| cross + u[SLOPE] * cd[0] + u[LEVEL] * cd[1] + u[OFFSET] * cd[2])
         .collect();
-    for i in (0..m).rev() {
-        out[i] /= factored.upper(i, i);
-        for k in 0..i {
-            out[k] -= factored.upper(k, i) * out[i];
+    for i in (0..out.len()).rev() {
+        let (before, rest) = out.split_at_mut(i);
+        rest[0] *= factored.inverse_diagonal[i];
+        for (value, l) in before.iter_mut().zip(lower_row(&factored.lower, i)) {
+            *value -= l * rest[0];
         }
     }
     (out, cd)

@@ -2,15 +2,14 @@
 
 use super::mixture::{self, Interval, LineComponent};
 
-/// A value with its standard uncertainty and 95 % interval.
+/// A value with its standard uncertainty. The 95 % intervals are asked of
+/// [`CurveFit`], with what further doubt there is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Quantity {
     /// Posterior mean (for the time-offset −Y/S of the means).
     pub value: f64,
     /// Posterior standard deviation.
     pub standard_uncertainty: f64,
-    /// 2.5 and 97.5 % points; an unbounded side is `None`.
-    pub interval_95: Interval,
 }
 
 /// Slope, time-offset and flow-offset of a line.
@@ -51,6 +50,8 @@ pub struct CurvePoint {
     /// Linearity deviation from the line over the range, percent; `None` at
     /// and below its dead time.
     pub deviation_percent: Option<Quantity>,
+    /// Its 95 % interval.
+    pub deviation_interval_95: Interval,
     /// Covariance of delivered with S and Y of the line.
     pub covariance_with_line: [f64; 2],
     /// Change of the estimate per unit of a real reading offset, 1/pulses.
@@ -242,15 +243,6 @@ pub(super) fn slope_interval(parts: &[LineComponent], extra: f64) -> Interval {
     let parts: Vec<(f64, f64, f64)> = parts
         .iter()
         .map(|c| (c.weight, c.mean[0], (c.covariance[0][0] + extra).sqrt()))
-        .collect();
-    mixture::interval(&parts)
-}
-
-/// Interval of the flow-offset of a mixture of lines.
-pub(super) fn flow_offset_interval(parts: &[LineComponent]) -> Interval {
-    let parts: Vec<(f64, f64, f64)> = parts
-        .iter()
-        .map(|c| (c.weight, c.mean[1], c.covariance[1][1].sqrt()))
         .collect();
     mixture::interval(&parts)
 }

@@ -49,7 +49,7 @@ pub(super) fn summarise(
         kept += 1;
     }
     let mut components = Vec::with_capacity(kept);
-    average::for_each_group(model, &candidates[..kept], |group| {
+    average::for_each_group(model, &candidates[..kept], model.targets(), |group| {
         for candidate in group.candidates {
             let weight = (candidate.log_weight - top).exp() / sum;
             components.push(component(setup, model, group, candidate, weight));
@@ -89,10 +89,12 @@ fn component(
     let centre = model.geometry.centre;
     let regression = &group.regressions[candidate.mean];
     let ub = setup.offset_uncertainty;
-    let targets: Vec<(f64, f64, f64)> = (0..2 + model.target_widths.len())
-        .map(|t| group.target(candidate, t))
-        .collect();
-    let cross = |line, t| group.line_covariance(candidate, line, t);
+    let target = |t| group.target(candidate, t);
+    let (slope, level) = (target(0), target(1));
+    let projected = &group.projection.targets;
+    let of_line =
+        [0, 1].map(|line| posterior::times(&regression.covariance, &projected[line].rest));
+    let cross = |line: usize, t: usize| projected[t].covariance_with_line(line, &of_line[line]);
     // (slope, level at the centre) to (S, Y) with Y = level − centre·S.
     let to_line = |mean: [f64; 2], c: [[f64; 2]; 2]| LineComponent {
         weight,
@@ -107,10 +109,7 @@ fn component(
         },
     };
     let sl = cross(0, 1);
-    let line = to_line(
-        [targets[0].0, targets[1].0],
-        [[targets[0].1, sl], [sl, targets[1].1]],
-    );
+    let line = to_line([slope.0, level.0], [[slope.1, sl], [sl, level.1]]);
     let b = &regression.beta;
     let c = &regression.covariance;
     let asymptote = to_line(
@@ -120,10 +119,9 @@ fn component(
             [c[LEVEL][SLOPE], c[LEVEL][LEVEL]],
         ],
     );
-    let curve = targets[2..]
-        .iter()
-        .enumerate()
-        .map(|(i, &(m, v, with_b))| {
+    let curve = (0..model.target_widths.len())
+        .map(|i| {
+            let (m, v, with_b) = target(i + 2);
             // Only the grid is asked how it goes with the line.
             let (with_s, with_y) = if i < setup.grid.len() {
                 let with_s = cross(0, i + 2);
@@ -148,8 +146,8 @@ fn component(
             ub * ub * c[OFFSET][OFFSET],
         ),
         offset_with: [
-            s * ub * targets[0].2,
-            s * ub * (targets[1].2 - centre * targets[0].2),
+            s * ub * slope.2,
+            s * ub * (level.2 - centre * slope.2),
             s * ub * c[SLOPE][OFFSET],
             s * ub * (c[LEVEL][OFFSET] - centre * c[SLOPE][OFFSET]),
         ],
@@ -157,7 +155,7 @@ fn component(
         noise: (group.node.read, group.node.repeatability),
         shares: (weight > BUDGET_SHARE).then(|| {
             let take =
-                |t| posterior::weights_on_widths(&group.factored, &group.projection, regression, t);
+                |t| posterior::weights_on_widths(group.factored, group.projection, regression, t);
             let weights = LineWeights {
                 slope: take(0),
                 level: take(1),
@@ -210,27 +208,19 @@ fn with_offset(
     out
 }
 
+fn quantity((value, variance): (f64, f64)) -> Quantity {
+    Quantity {
+        value,
+        standard_uncertainty: variance.max(0.0).sqrt(),
+    }
+}
+
 fn line_quantities(parts: &[LineComponent]) -> ([Quantity; 3], [[f64; 2]; 2]) {
     let none = [[0.0; 2]; 2];
     let (mean, c) = super::result::line_moments(parts);
     let (x, x_variance) = super::result::dead_time_moments(parts, &none);
-    let quantity = |value: f64, variance: f64, interval_95| Quantity {
-        value,
-        standard_uncertainty: variance.sqrt(),
-        interval_95,
-    };
-    (
-        [
-            quantity(mean[0], c[0][0], super::result::slope_interval(parts, 0.0)),
-            quantity(
-                x,
-                x_variance,
-                super::result::dead_time_interval(parts, &none),
-            ),
-            quantity(mean[1], c[1][1], super::result::flow_offset_interval(parts)),
-        ],
-        c,
-    )
+    let quantities = [(mean[0], c[0][0]), (x, x_variance), (mean[1], c[1][1])];
+    (quantities.map(quantity), c)
 }
 
 /// Puts the result together.
@@ -269,7 +259,7 @@ fn assemble(
             .map(|i| curve_point(setup, components, i))
             .collect(),
         nodes: (0..setup.nodes.len())
-            .map(|i| curve_node(setup, components, i))
+            .map(|i| curve_node(setup, model, components, i))
             .collect(),
         offset,
         noise: noise(components),
@@ -332,8 +322,13 @@ fn offset_posterior(
     }
 }
 
-fn curve_node(setup: &CurveSetup, components: &[Component], node: usize) -> CurveNode {
-    let i = setup.grid.len() + node;
+fn curve_node(
+    setup: &CurveSetup,
+    model: &Model,
+    components: &[Component],
+    node: usize,
+) -> CurveNode {
+    let i = model.before_nodes - 2 + node;
     let parts = components
         .iter()
         .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1]));
@@ -349,21 +344,21 @@ fn curve_node(setup: &CurveSetup, components: &[Component], node: usize) -> Curv
 
 fn curve_point(setup: &CurveSetup, components: &[Component], i: usize) -> CurvePoint {
     let w = setup.grid[i];
-    let parts: Vec<(f64, f64, f64)> = components
+    let parts = components
         .iter()
-        .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1].sqrt()))
-        .collect();
-    let (value, variance) = mixture::moments(parts.iter().map(|p| (p.0, p.1, p.2 * p.2)));
+        .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1]));
+    let (value, variance) = mixture::moments(parts);
+    let (deviation_percent, deviation_interval_95) = match deviation(components, i, w) {
+        Some((deviation, interval)) => (Some(deviation), interval),
+        None => (None, [None, None]),
+    };
     let (offset_sensitivity, offset_share) =
         offset_effect(setup, within(components, |c| c.curve[i][4]), variance);
     CurvePoint {
         width_ms: w,
-        delivered: Quantity {
-            value,
-            standard_uncertainty: variance.sqrt(),
-            interval_95: mixture::interval(&parts),
-        },
-        deviation_percent: deviation(components, i, w),
+        delivered: quantity((value, variance)),
+        deviation_percent,
+        deviation_interval_95,
         covariance_with_line: [0, 1].map(|k| {
             joint(components, |c| {
                 (c.curve[i][0], c.line.mean[k], c.curve[i][2 + k])
@@ -378,7 +373,7 @@ fn curve_point(setup: &CurveSetup, components: &[Component], i: usize) -> CurveP
 
 /// Linearity deviation q/(S(w − X)) − 1 with its uncertainty, to first order
 /// within each component; `None` where the line is not surely above zero.
-fn deviation(components: &[Component], i: usize, w: f64) -> Option<Quantity> {
+fn deviation(components: &[Component], i: usize, w: f64) -> Option<(Quantity, mixture::Interval)> {
     let mut parts = Vec::with_capacity(components.len());
     for c in components {
         let q = &c.curve[i];
@@ -399,12 +394,8 @@ fn deviation(components: &[Component], i: usize, w: f64) -> Option<Quantity> {
             100.0 * variance.max(0.0).sqrt(),
         ));
     }
-    let (value, variance) = mixture::moments(parts.iter().map(|p| (p.0, p.1, p.2 * p.2)));
-    Some(Quantity {
-        value,
-        standard_uncertainty: variance.sqrt(),
-        interval_95: mixture::interval(&parts),
-    })
+    let moments = mixture::moments(parts.iter().map(|p| (p.0, p.1, p.2 * p.2)));
+    Some((quantity(moments), mixture::interval(&parts)))
 }
 
 fn noise(components: &[Component]) -> NoisePosterior {

@@ -52,7 +52,7 @@ impl Judged {
 
 /// Which way is better.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Better {
+pub(super) enum Better {
     Higher,
     Lower,
 }
@@ -74,7 +74,11 @@ pub(super) fn worst_of(changes: &[Change]) -> ChangeVerdict {
 
 /// Unchanged where the interval lies within [`low`, `high`]; improved or worse where
 /// it excludes `none`; else undecided.
-fn judge(interval: [Option<f64>; 2], [low, none, high]: [f64; 3], better: Better) -> ChangeVerdict {
+pub(super) fn judge(
+    interval: [Option<f64>; 2],
+    [low, none, high]: [f64; 3],
+    better: Better,
+) -> ChangeVerdict {
     let [Some(lo), Some(hi)] = interval else {
         return ChangeVerdict::Undecided;
     };
@@ -167,7 +171,7 @@ pub(super) fn flow_change(
     );
     let limit = limits.flow_percent;
     let verdict = judge(estimate.interval_95, [-limit, 0.0, limit], Better::Higher);
-    Some(judged("flow", estimate, verdict, "%"))
+    Some(judged("flow", estimate, verdict, "%", 2))
 }
 
 /// Change of the dead time, µs; `None` where one is missing.
@@ -190,7 +194,7 @@ pub(super) fn dead_time_change(
     );
     let limit = limits.dead_time_us;
     let verdict = judge(estimate.interval_95, [-limit, 0.0, limit], Better::Lower);
-    Some(judged("dead time", estimate, verdict, "us"))
+    Some(judged("dead time", estimate, verdict, "us", 0))
 }
 
 /// Repeatability after over before; the interval is that of the logarithm.
@@ -220,17 +224,23 @@ pub(super) fn repeatability_change(
         [1.0 / limits.factor, 1.0, limits.factor],
         Better::Lower,
     );
-    Some(judged("repeatability", estimate, verdict, "times"))
+    Some(judged("repeatability", estimate, verdict, "times", 2))
 }
 
-fn judged(of: &str, estimate: Estimate, verdict: ChangeVerdict, unit: &str) -> Judged {
+/// A change with its verdict and both in words, to `places` decimals.
+pub(super) fn judged(
+    of: &str,
+    estimate: Estimate,
+    verdict: ChangeVerdict,
+    unit: &str,
+    places: usize,
+) -> Judged {
     let word = match verdict {
         ChangeVerdict::Improved => "improved",
         ChangeVerdict::Unchanged => "unchanged",
         ChangeVerdict::Worse => "worse",
         ChangeVerdict::Undecided => "undecided",
     };
-    let places = if unit == "us" { 0 } else { 2 };
     let range = match estimate.interval_95 {
         [Some(lo), Some(hi)] => format!("95 %: {lo:+.places$} to {hi:+.places$}"),
         _ => "its doubt is unknown".to_owned(),

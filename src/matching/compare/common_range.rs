@@ -2,8 +2,6 @@
 
 use crate::fit::SweepFit;
 
-/// Points at which the curve is taken, uniform in pulse width as the line range demands.
-const POINTS: usize = 400;
 /// The common range must hold this share of either range, or it is another question.
 const SHARE: f64 = 0.5;
 
@@ -59,23 +57,11 @@ pub(super) fn align(before: &SweepFit, after: &SweepFit) -> Result<Option<Aligne
 }
 
 /// The sweep with slope and dead time over another range.
-fn over(sweep: &SweepFit, [lo, hi]: [f64; 2]) -> Option<SweepFit> {
-    let curve = sweep.delivery.as_ref()?;
-    let step = (hi - lo) / (POINTS - 1) as f64;
-    let middle = f64::midpoint(lo, hi);
-    let (mut sum, mut along, mut square) = (0.0, 0.0, 0.0);
-    for i in 0..POINTS {
-        // The last step may round beyond the curve.
-        let width = (lo + step * i as f64).min(hi);
-        let delivered = curve.at(width)?.value;
-        sum += delivered;
-        along += delivered * (width - middle);
-        square += (width - middle).powi(2);
-    }
-    let slope = along / square;
+fn over(sweep: &SweepFit, range: [f64; 2]) -> Option<SweepFit> {
+    let [slope, dead_time] = sweep.delivery.as_ref()?.line_over(range)?;
     let mut moved = sweep.clone();
-    moved.line_range_ms = Some([lo, hi]);
+    moved.line_range_ms = Some(range);
     moved.slope.as_mut()?.value = slope;
-    moved.dead_time.as_mut()?.value = middle - sum / POINTS as f64 / slope;
-    (slope > 0.0).then_some(moved)
+    moved.dead_time.as_mut()?.value = dead_time;
+    Some(moved)
 }

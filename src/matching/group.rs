@@ -1,0 +1,300 @@
+//! Several injectors' readings of one quantity: deviations from their mean, differences
+//! of pairs, the spread with its bounds.
+
+use std::collections::BTreeMap;
+
+use serde_json::json;
+
+use super::Verdict;
+use super::range::range_quantile;
+use super::risk::guard_factor;
+use crate::finding::{Finding, Kind, Place};
+use crate::units::{Estimate, Unit};
+
+/// One injector's figure with what it shares with others.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Reading<'a> {
+    pub value: f64,
+    pub standard_uncertainty: f64,
+    /// Signed contribution of each shared effect, in the unit of the value.
+    pub shared: &'a BTreeMap<String, f64>,
+}
+
+/// In what deviations are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Deviates {
+    /// In percent of the mean.
+    Relative,
+    /// In thousandths of the unit: milliseconds as µs.
+    Thousandths,
+}
+
+/// Readings about their mean, in the unit of the deviations.
+pub(super) struct Group {
+    /// Deviation of each from the mean.
+    deviation: Vec<f64>,
+    /// Share of its own deviation that a reading's coefficient of the mean has: the mean
+    /// in the denominator moves too.
+    by_mean: Vec<f64>,
+    /// Variance of that which no other member shares.
+    own_variance: Vec<f64>,
+    /// Signed contributions by effects that several have.
+    shared: BTreeMap<String, Vec<f64>>,
+    /// From the readings' unit to that of the deviations.
+    factor: f64,
+}
+
+impl Group {
+    /// `readings`: at least one; for [`Deviates::Relative`] of a mean above zero.
+    pub fn new(readings: &[Reading], deviates: Deviates) -> Self {
+        let count = readings.len() as f64;
+        let mean = readings.iter().map(|r| r.value).sum::<f64>() / count;
+        let factor = match deviates {
+            Deviates::Relative => 100.0 / mean,
+            Deviates::Thousandths => 1000.0,
+        };
+        let mut holders: BTreeMap<&str, usize> = BTreeMap::new();
+        for id in readings.iter().flat_map(|r| r.shared.keys()) {
+            *holders.entry(id).or_default() += 1;
+        }
+        let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+        let mut own_variance = Vec::with_capacity(readings.len());
+        for (i, reading) in readings.iter().enumerate() {
+            let mut own = reading.standard_uncertainty.powi(2);
+            for (id, part) in reading.shared {
+                // An effect that one member alone has is its own.
+                if holders[id.as_str()] > 1 {
+                    own -= part * part;
+                    let parts = shared
+                        .entry(id.clone())
+                        .or_insert_with(|| vec![0.0; readings.len()]);
+                    parts[i] = factor * part;
+                }
+            }
+            own_variance.push(factor * factor * own.max(0.0));
+        }
+        Self {
+            deviation: readings.iter().map(|r| factor * (r.value - mean)).collect(),
+            by_mean: readings
+                .iter()
+                .map(|r| match deviates {
+                    Deviates::Relative => r.value / mean,
+                    Deviates::Thousandths => 1.0,
+                })
+                .collect(),
+            own_variance,
+            shared,
+            factor,
+        }
+    }
+
+    pub fn len(&self) -> usize {
+        self.deviation.len()
+    }
+
+    /// Whether an effect is common to several members.
+    pub fn shares(&self, id: &str) -> bool {
+        self.shared.contains_key(id)
+    }
+
+    /// Deviation of member `i` and its standard uncertainty.
+    pub fn deviation(&self, i: usize) -> (f64, f64) {
+        (self.deviation[i], self.uncertainty(&self.coefficients(i)))
+    }
+
+    /// ∂(deviation of i)/∂(reading j), in units of the factor: δ_ij − (what the mean moves)/n.
+    fn coefficients(&self, i: usize) -> Vec<f64> {
+        let mut list = vec![-self.by_mean[i] / self.len() as f64; self.len()];
+        list[i] += 1.0;
+        list
+    }
+
+    /// Standard uncertainty of Σ c_j·reading_j.
+    fn uncertainty(&self, coefficients: &[f64]) -> f64 {
+        let own: f64 = coefficients
+            .iter()
+            .zip(&self.own_variance)
+            .map(|(c, v)| c * c * v)
+            .sum();
+        let common: f64 = self
+            .shared
+            .values()
+            .map(|parts| dot(coefficients, parts).powi(2))
+            .sum();
+        (own + common).sqrt()
+    }
+
+    /// Covariance of member `i`'s deviations in two quantities; `own`: covariance of each
+    /// member's two readings that no other member shares, in the units of the readings.
+    pub fn covariance(&self, other: &Group, i: usize, own: &[f64]) -> f64 {
+        let (a, b) = (self.coefficients(i), other.coefficients(i));
+        let factor = self.factor * other.factor;
+        let apart: f64 = own
+            .iter()
+            .enumerate()
+            .map(|(j, c)| a[j] * b[j] * factor * c)
+            .sum();
+        let common: f64 = self
+            .shared
+            .iter()
+            .filter_map(|(id, parts)| Some(dot(&a, parts) * dot(&b, other.shared.get(id)?)))
+            .sum();
+        apart + common
+    }
+
+    /// Every ordered pair: difference, its uncertainty, and the part of the variance that
+    /// comes from effects that several members share.
+    ///
+    /// The coefficients are +1, −1 and, where the mean in the denominator moves too,
+    /// −d/n for all; their sums are taken once, so that a pair costs no more than its effects.
+    pub fn pairs(&self) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
+        let count = self.len();
+        let own_sum: f64 = self.own_variance.iter().sum();
+        let sums: Vec<f64> = self
+            .shared
+            .values()
+            .map(|parts| parts.iter().sum())
+            .collect();
+        let others = move |i| (0..count).filter(move |j| *j != i).map(move |j| (i, j));
+        (0..count).flat_map(others).map(move |(i, j)| {
+            let a = (self.by_mean[i] - self.by_mean[j]) / count as f64;
+            let own = own_sum * a * a
+                + self.own_variance[i] * (1.0 - 2.0 * a)
+                + self.own_variance[j] * (1.0 + 2.0 * a);
+            let common: f64 = self
+                .shared
+                .values()
+                .zip(&sums)
+                .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
+                .sum();
+            let difference = self.deviation[i] - self.deviation[j];
+            (difference, (own.max(0.0) + common).sqrt(), common)
+        })
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// The largest difference, with one-sided bounds at the risk and the 95 % interval.
+pub(super) struct Spread {
+    pub value: f64,
+    pub lower: f64,
+    pub upper: f64,
+    interval_95: [f64; 2],
+    standard_uncertainty: f64,
+    /// The pair behind each bound: difference, uncertainty, shared variance.
+    at_lower: [f64; 3],
+    at_upper: [f64; 3],
+    /// Coverage factors of the bounds.
+    factors: [f64; 2],
+}
+
+impl Spread {
+    /// `groups`: at least one, of at least two members; `family`: number of comparisons
+    /// of which each may call a matched set not matched.
+    pub fn new(groups: &[Group], risk: f64, family: usize) -> Self {
+        let one_sided = [risk, 0.025].map(guard_factor);
+        let (mut value, mut standard_uncertainty) = (f64::MIN, 0.0);
+        let (mut uppers, mut lowers) = ([f64::MIN; 2], [0.0_f64; 2]);
+        let (mut at_lower, mut at_upper) = ([0.0; 3], [0.0; 3]);
+        let mut best_lower = f64::MIN;
+        let mut factor_lower = one_sided[0];
+        // One pass: a set of thousands has millions of pairs, and none is kept.
+        for group in groups {
+            let for_all = [risk, 0.025]
+                .map(|risk| range_quantile(risk / family as f64, group.len()) / 2f64.sqrt());
+            for (difference, u, common) in group.pairs() {
+                if difference >= value {
+                    (value, standard_uncertainty) = (difference, u);
+                }
+                if difference + one_sided[0] * u > uppers[0] {
+                    at_upper = [difference, u, common];
+                }
+                if difference - for_all[0] * u > best_lower {
+                    best_lower = difference - for_all[0] * u;
+                    at_lower = [difference, u, common];
+                    factor_lower = for_all[0];
+                }
+                for k in 0..2 {
+                    uppers[k] = uppers[k].max(difference + one_sided[k] * u);
+                    lowers[k] = lowers[k].max(difference - for_all[k] * u);
+                }
+            }
+        }
+        Self {
+            value,
+            lower: lowers[0],
+            upper: uppers[0],
+            interval_95: [lowers[1], uppers[1]],
+            standard_uncertainty,
+            at_lower,
+            at_upper,
+            factors: [factor_lower, one_sided[0]],
+        }
+    }
+
+    pub fn verdict(&self, tolerance: f64) -> Verdict {
+        if self.upper <= tolerance {
+            Verdict::Matched
+        } else if self.lower > tolerance {
+            Verdict::NotMatched
+        } else {
+            Verdict::Undecided
+        }
+    }
+
+    pub fn estimate(&self, unit: Unit) -> Estimate {
+        let [lo, hi] = self.interval_95;
+        Estimate {
+            value: self.value,
+            unit,
+            standard_uncertainty: Some(self.standard_uncertainty),
+            degrees_of_freedom: None,
+            interval_95: [Some(lo), Some(hi)],
+            shared: BTreeMap::new(),
+        }
+    }
+
+    /// How many times the readings would decide, if the spread stays where it is.
+    ///
+    /// The pair behind the nearer bound must come to the tolerance. Its own variance
+    /// shrinks with the number of readings; that of effects which several injectors
+    /// share unequally (one vessel for some, another for the rest) does not, and where
+    /// that alone keeps the bound beyond the tolerance no number of readings decides.
+    pub fn undecided(&self, of: &str, tolerance: f64, unit: Unit) -> Finding {
+        let ([difference, u, common], k) = if self.value > tolerance {
+            (self.at_lower, self.factors[0])
+        } else {
+            (self.at_upper, self.factors[1])
+        };
+        let gap = (difference - tolerance).abs().max(0.01 * tolerance);
+        let room = (gap / k).powi(2) - common;
+        let own = (u * u - common).max(0.0);
+        let mut facts = vec![
+            ("of", json!(of)),
+            ("lower", json!(self.lower)),
+            ("upper", json!(self.upper)),
+            ("tolerance", json!(tolerance)),
+            (
+                "unit",
+                json!(if unit == Unit::Percent {
+                    "%"
+                } else {
+                    unit.word()
+                }),
+            ),
+        ];
+        if room > 0.0 {
+            // Two digits: more would promise what nobody knows.
+            let factor = (own / room).max(1.1);
+            let places = if factor < 10.0 { 10.0 } else { 1.0 };
+            facts.push(("factor", json!((factor * places).ceil() / places)));
+            Finding::new(Kind::Undecided, Place::default(), &facts)
+        } else {
+            facts.push(("shared", json!(k * common.sqrt())));
+            Finding::new(Kind::UndecidedForGood, Place::default(), &facts)
+        }
+    }
+}
