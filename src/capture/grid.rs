@@ -173,7 +173,7 @@ mod tests {
     fn a_number_reads_back_to_the_same_bits() {
         let mut grid = Grid::of_sheet("S");
         grid.start_row(1);
-        for value in [0.1 + 0.2, 82.5, 1e-7, 1e21, 8.300_000_000_000_000_7, -0.0] {
+        for value in [0.1 + 0.2, 82.5, 1e-7, 1e21, 8.3, -0.0] {
             grid.push_number(value);
             let text = grid.text(0, grid.width(0) - 1);
             assert_eq!(text.parse::<f64>().unwrap().to_bits(), value.to_bits());
