@@ -383,6 +383,59 @@ fn messy_wide() -> (String, String) {
     (out, truth)
 }
 
+/// Four injectors checked in turn with one cylinder at two widths: one of them is
+/// partly blocked.
+fn quick_check() -> (String, String) {
+    let mut rng = ChaCha8Rng::seed_from_u64(4_280);
+    let flows = [("Q1", 0.2), ("Q2", -0.3), ("Q3", -6.5), ("Q4", 0.4)];
+    let vessel = Vessel {
+        division: 1.0,
+        offset: 0.2,
+        gain: 0.003,
+    };
+    let mut out = String::from(
+        "# Invented data: simulated by examples/make_runs.rs, seed 4280\n\
+         injector,pulse_width_ms,pulses,repeat,volume_ml\n",
+    );
+    let mut truth = String::from(
+        "# What the simulation holds: delivered quantity per pulse, mm3\n\
+         injector,delivered_at_2.5_ms,delivered_at_8_ms\n",
+    );
+    let set = flows.map(|(id, percent)| Injector {
+        id,
+        flow: 4.0 * (1.0 + percent / 100.0),
+        inductance: 9.5,
+        resistance: 12.3,
+        opening_current: 0.4,
+        flight: 0.82,
+    });
+    for injector in &set {
+        let [short, long] = [2.5, 8.0].map(|width| injector.pulse(width, 14.0, 300.0));
+        line(
+            &mut truth,
+            format_args!("{},{short:.4},{long:.4}", injector.id),
+        );
+    }
+    for repeat in 1..=3 {
+        let mut widths = [(2.5, 12_000), (8.0, 3_000)];
+        if repeat == 2 {
+            widths.reverse();
+        }
+        for (width, pulses) in widths {
+            for injector in &set {
+                let per_pulse = injector.pulse(width, 14.0, 300.0);
+                let ml = read(&mut rng, vessel, f64::from(pulses) * per_pulse / 1000.0);
+                let id = injector.id;
+                line(
+                    &mut out,
+                    format_args!("{id},{width},{pulses},{repeat},{ml}"),
+                );
+            }
+        }
+    }
+    (out, truth)
+}
+
 /// A number with a decimal comma.
 fn comma(value: f64, places: usize) -> String {
     format!("{value:.places$}").replace('.', ",")
@@ -393,12 +446,13 @@ fn main() -> Result<(), Box<dyn Error>> {
         .nth(1)
         .is_some_and(|word| word == "--check");
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("bench-runs");
-    for (run, (capture, truth)) in [
-        ("healthy-six", healthy_six()),
-        ("neglected-four", neglected_four()),
-        ("messy-wide", messy_wide()),
+    for (run, file, (capture, truth)) in [
+        ("healthy-six", "capture.csv", healthy_six()),
+        ("neglected-four", "capture.csv", neglected_four()),
+        ("messy-wide", "capture.csv", messy_wide()),
+        ("quick-check", "today.csv", quick_check()),
     ] {
-        for (name, text) in [("capture.csv", capture), ("truth.csv", truth)] {
+        for (name, text) in [(file, capture), ("truth.csv", truth)] {
             let path = root.join(run).join(name);
             if !check {
                 std::fs::write(&path, &text)?;

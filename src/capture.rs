@@ -18,12 +18,14 @@ mod grid;
 mod header;
 mod names;
 mod number;
+mod plain;
 mod read;
 mod reading;
 mod repeats;
 mod row;
 mod sheet;
 mod stock_file;
+mod stream;
 mod sweeps;
 mod vessels;
 mod workbook;
@@ -32,9 +34,11 @@ pub use bench::{Bench, Driver, Fluid, InjectorCheck, Job, SetPoint, Supply, Vess
 pub use bench_file::read_bench;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};
+pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
 };
 pub use reading::{Capture, DUTY_LIMIT, Reading, Source, Sweep};
 pub use stock_file::{StockFile, StockRow, looks_like_capture, read_stock_file};
-pub use sweeps::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V};
+pub use stream::{CaptureStream, InjectorRows, LONGEST_LINE, WholeRow, comes_again, overlong_line};
+pub use sweeps::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V, join_conditions};

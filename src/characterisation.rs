@@ -3,12 +3,14 @@
 //! It gathers what the earlier stages made, stamps it with its schema and
 //! sources, and writes and reads JSON. It must not compute statistics.
 
+mod changes;
 mod document;
 mod finite;
 
+pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
 pub use document::{
     Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
-    to_json_lines,
+    write_line,
 };
 pub use finite::NotFinite;
 

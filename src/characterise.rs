@@ -1,13 +1,18 @@
 //! The main job as one function: captures in, characterisation file out.
 
+mod open;
+
 use std::collections::HashMap;
+
+use serde_json::json;
 
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
 use crate::characterisation::{Characterisation, Injector};
 use crate::finding::{Finding, Kind, Place};
 use crate::fit::{FitOptions, FittedCapture, FittedInjector, SweepFit, fit_capture};
 use crate::matching::{
-    Criterion, SetMatch, WantedPoint, members_at, operating_points, qualify_effects, score,
+    Criterion, SetMatch, WantedPoint, compared_as_read, members_at, operating_points,
+    qualify_effects, score,
 };
 use crate::surface::build;
 
@@ -44,6 +49,7 @@ pub fn characterise(
     } else if set_match.is_none() {
         findings.push(Finding::new(Kind::NothingToCompare, Place::default(), &[]));
     }
+    findings.extend(open::finding(&capture.bench, &injectors));
     for row in &request.fit.dropped {
         let drops = |s: &SweepFit| {
             s.points
@@ -197,5 +203,23 @@ fn score_at(
     criterion: Criterion,
 ) -> Option<SetMatch> {
     let points = operating_points(fits, points);
-    score(&members_at(fits, &points), fits, points, stage, criterion)
+    let as_read = compared_as_read(fits, &points);
+    let members = members_at(fits, &points);
+    let mut set = score(&members, fits, points, stage, criterion)?;
+    if as_read {
+        let mut widths: Vec<f64> = set
+            .operating_points
+            .iter()
+            .map(|p| p.pulse_width_ms)
+            .collect();
+        widths.sort_by(f64::total_cmp);
+        widths.dedup();
+        let shown: Vec<String> = widths.iter().map(f64::to_string).collect();
+        set.findings.push(Finding::new(
+            Kind::ComparedAsRead,
+            Place::default(),
+            &[("widths", json!(shown.join(" and ")))],
+        ));
+    }
+    Some(set)
 }

@@ -7,10 +7,12 @@ mod compare;
 mod demand;
 mod files;
 mod fit;
+mod lines;
 mod pick;
 mod place;
 mod report;
 mod set;
+mod setup;
 mod sheet;
 mod stock;
 mod table;
@@ -39,6 +41,14 @@ enum Failure {
     /// Faults in the input, each shown on its own lines.
     #[error("{}", list_faults(.0))]
     Faults(Vec<crate::capture::Fault>),
+    /// Faults in a stream whose first lines may have been written.
+    #[error("{}", list_stream_faults(faults, *written))]
+    FaultyStream {
+        /// The faults.
+        faults: Vec<crate::capture::Fault>,
+        /// Lines written before.
+        written: u64,
+    },
     /// A file could not be read or written.
     #[error("{path}: {error}")]
     File {
@@ -82,6 +92,12 @@ fn list_faults(faults: &[crate::capture::Fault]) -> String {
     format!("{list}{count} {word}; nothing was fitted and nothing written")
 }
 
+fn list_stream_faults(faults: &[crate::capture::Fault], written: u64) -> String {
+    let list = fault_lines(faults, FAULTS_SHOWN);
+    let lines = if written == 1 { "line" } else { "lines" };
+    format!("{list}reading ended there; {written} {lines} written before")
+}
+
 /// Runs the command line and returns the exit status.
 pub fn run() -> ExitCode {
     quiet_workbook_readers();
@@ -123,6 +139,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
+        Command::Setup(args) => setup::run(args),
         Command::Sheet(args) => sheet::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();

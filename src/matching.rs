@@ -31,7 +31,7 @@ pub use placement::{
     Cylinder, Placeable, PlaceableLine, Placed, Placement, PlacementError, assign,
     half_spread_percent, place,
 };
-pub use points::{WantedPoint, at_condition, members_at, operating_points};
+pub use points::{WantedPoint, at_condition, compared_as_read, members_at, operating_points};
 pub use range::{range_probability, range_quantile};
 pub use result::{Deviation, FigureDeviation, FlowAndDeadTime, OperatingPoint, SetMatch, Verdict};
 pub use risk::{GlobalRisk, ToleranceLimits, conformance_probability, global_risk, guard_factor};

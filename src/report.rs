@@ -6,6 +6,7 @@
 //! rounding, and knows no files.
 
 mod background;
+mod changes;
 mod html;
 mod notes;
 mod numbers;
@@ -17,6 +18,7 @@ use thiserror::Error;
 
 use crate::units::{Basis, FlowUnit};
 
+pub use changes::changes_text;
 pub use html::html;
 pub use terminal::{check_text, set_text, terminal};
 

@@ -7,6 +7,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Bench {
+    /// Statements that nobody made, as `vessel.division`: assumed when the file was written.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub assumed: Vec<String>,
     /// Vessels; the one without a name serves readings that name none.
     pub vessels: Vec<Vessel>,
     /// Test fluid.

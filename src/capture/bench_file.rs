@@ -10,8 +10,9 @@ use super::bench_text::{BenchReader, Section, Sign, path, shown};
 use super::fault::{Fault, Faults};
 use crate::units::{Basis, Quantity};
 
-const SECTIONS: &[&str] = &[
-    "vessel", "fluid", "supply", "pressure", "driver", "injector", "job",
+/// What may stand at the top of the file.
+const TOP: &[&str] = &[
+    "assumed", "vessel", "fluid", "supply", "pressure", "driver", "injector", "job",
 ];
 const VESSEL_KEYS: &[&str] = &[
     "name",
@@ -89,6 +90,20 @@ pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
     }
 }
 
+/// Whether the document states `section.key`.
+fn stated_in(document: &DeTable<'_>, name: &str) -> bool {
+    let Some((section, key)) = name.split_once('.') else {
+        return false;
+    };
+    match document.get(section).map(|value| value.get_ref()) {
+        Some(DeValue::Table(table)) => table.get(key).is_some(),
+        Some(DeValue::Array(tables)) => tables
+            .iter()
+            .any(|t| matches!(t.get_ref(), DeValue::Table(table) if table.get(key).is_some())),
+        _ => false,
+    }
+}
+
 impl<'t> BenchReader<'t> {
     fn bench(&mut self, document: &'t DeTable<'t>) -> Bench {
         let whole = Section {
@@ -96,7 +111,7 @@ impl<'t> BenchReader<'t> {
             line: 1,
             table: document,
         };
-        self.check_keys(&whole, SECTIONS);
+        self.check_keys(&whole, TOP);
         let vessels = self.sections(document, "vessel", true);
         let injectors = self.sections(document, "injector", true);
         let mut bench = Bench {
@@ -110,6 +125,7 @@ impl<'t> BenchReader<'t> {
                 .collect(),
             ..Bench::default()
         };
+        bench.assumed = self.assumed(document);
         self.refuse_doubles(&vessels, "name");
         self.refuse_doubles(&injectors, "id");
         bench.fluid = self
@@ -142,6 +158,36 @@ impl<'t> BenchReader<'t> {
             }
         });
         bench
+    }
+
+    /// Names of statements that nobody made, each as `vessel.division`.
+    fn assumed(&mut self, document: &'t DeTable<'t>) -> Vec<String> {
+        let Some((key, value)) = document.get_key_value("assumed") else {
+            return Vec::new();
+        };
+        let expected = "a list of statements, as [\"vessel.division\"]";
+        let line = self.line(key.span().start);
+        let DeValue::Array(list) = value.get_ref() else {
+            self.push(Fault::cell(
+                line,
+                "assumed",
+                &shown(value.get_ref()),
+                expected,
+            ));
+            return Vec::new();
+        };
+        let mut names = Vec::new();
+        for item in list.iter() {
+            let line = self.line(item.span().start);
+            match item.get_ref() {
+                DeValue::String(name) if stated_in(document, name) => names.push(name.to_string()),
+                other => {
+                    let fault = Fault::cell(line, "assumed", &shown(other), expected);
+                    self.push(fault.hint("name what stands in this file, by section and key"));
+                }
+            }
+        }
+        names
     }
 
     fn vessel(&mut self, section: &Section<'t>) -> Option<Vessel> {

@@ -33,7 +33,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
         let line = 1 + body[..at].iter().filter(|b| **b == b'\n').count() as u64;
         let found = format!("byte 0x{:02X} at offset {}", body[at], at + skipped);
         let hint = if bytes.starts_with(b"PK") {
-            "this looks like a damaged workbook: save the sheet as CSV"
+            "this looks like a workbook, which --lines does not read: leave out --lines, or save the sheet as CSV"
         } else {
             "save the file as plain text in UTF-8"
         };
@@ -97,6 +97,11 @@ impl Dialect {
             separator: b',',
             start: 0,
         }
+    }
+
+    /// The same for a later part of the file.
+    pub fn continued(self) -> Self {
+        Self { start: 0, ..self }
     }
 
     /// Whether a comma can be a decimal mark.
@@ -168,6 +173,12 @@ impl<'a> Rows<'a> {
         };
         rows.advance_to(dialect.start);
         rows
+    }
+
+    /// Counts lines from `line`: the text is a part of a file.
+    pub fn starting_at(mut self, line: u64) -> Self {
+        self.line += line - 1;
+        self
     }
 
     /// Says how many cells the header has, so that readings in comments are noticed.

@@ -96,6 +96,14 @@ pub(super) fn of_set_points(
     pressures: &[Merged],
 ) -> Vec<Finding> {
     let mut findings = not_stated(capture);
+    if !capture.bench.assumed.is_empty() {
+        let list = capture.bench.assumed.join(", ");
+        findings.push(Finding::new(
+            Kind::BenchAssumed,
+            Place::default(),
+            &[("list", json!(list))],
+        ));
+    }
     let volts = |sweep: &Sweep| sweep.voltage_v;
     let kilopascals = |sweep: &Sweep| sweep.pressure_kpa;
     findings.extend(contradicted(

@@ -99,6 +99,12 @@ impl Fault {
         self
     }
 
+    /// Moves the fault of a part to its line of the file.
+    pub(super) fn moved(mut self, lines: u64) -> Self {
+        self.line = self.line.map(|line| line + lines);
+        self
+    }
+
     /// Names the file.
     pub(super) fn of(mut self, file: &str) -> Self {
         self.file = file.to_owned();

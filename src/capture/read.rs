@@ -58,6 +58,19 @@ pub struct SetPoints {
     pub pressure_kpa: Option<f64>,
 }
 
+impl SetPoints {
+    /// What holds where a row states nothing: the bench file first.
+    pub(super) fn below(self, bench: &Bench) -> Self {
+        let (supply, pressure) = (&bench.supply, &bench.pressure);
+        let volts = supply.as_ref().and_then(|s| s.nominal);
+        let kilopascals = pressure.as_ref().and_then(|p| p.nominal);
+        Self {
+            voltage_v: volts.or(self.voltage_v),
+            pressure_kpa: kilopascals.or(self.pressure_kpa),
+        }
+    }
+}
+
 /// What was read and every fault that was found, whether or not there are any.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Checked {
@@ -126,18 +139,7 @@ pub fn read_captures(
 /// Reads and checks capture files as [`read_captures`] does, and keeps what could be
 /// read beside the faults. Doubts about the readings are raised only where there is no fault.
 pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) -> Checked {
-    let unstated = SetPoints {
-        voltage_v: bench
-            .supply
-            .as_ref()
-            .and_then(|s| s.nominal)
-            .or(defaults.voltage_v),
-        pressure_kpa: bench
-            .pressure
-            .as_ref()
-            .and_then(|p| p.nominal)
-            .or(defaults.pressure_kpa),
-    };
+    let unstated = defaults.below(&bench);
     let mut groups = Groups::default();
     let mut seen: HashMap<String, &str> = HashMap::new();
     let (mut sources, mut notes, mut faults) = (Vec::new(), Vec::new(), Vec::new());
@@ -263,12 +265,8 @@ impl<'a> FileReading<'a> {
         let mut marks = Marks::default();
         while let Some(line) = rows.next(&mut record) {
             self.start_row();
-            let surplus = record
-                .iter()
-                .skip(layout.cells)
-                .any(|cell| !cell.trim().is_empty());
-            if record.len() < layout.cells || surplus {
-                self.refuse_length(&record, &layout, line, dialect);
+            if let Some(fault) = refuse_length(&record, &layout, line, dialect) {
+                self.faults.push(fault);
                 continue;
             }
             let row = Cells::new(&record, &[], line);
@@ -280,7 +278,10 @@ impl<'a> FileReading<'a> {
                 .push(fault.hint("the rest of the file was taken as one cell"));
         }
         self.refuse_no_rows(header_line);
-        self.refuse_unclear_marks(marks);
+        if let Some(fault) = unclear_marks(marks) {
+            self.faults.start_row();
+            self.faults.push(fault);
+        }
         self.notes.comment_readings = rows.comment_readings;
         self.notes.first_comment_reading = rows.first_comment_reading;
         self.notes.keep_amount_columns(&layout);
@@ -374,56 +375,6 @@ impl<'a> FileReading<'a> {
         self.faults.push(fault.hint(hint));
     }
 
-    fn refuse_length(
-        &mut self,
-        record: &StringRecord,
-        layout: &Layout,
-        line: u64,
-        dialect: Dialect,
-    ) {
-        let found = if record.len() == 1 {
-            "1 cell".to_owned()
-        } else {
-            format!("{} cells", record.len())
-        };
-        let fault = Fault::row(
-            line,
-            found,
-            format!("{} cells, as in the header", layout.cells),
-        );
-        let decimal_commas = record.len() > layout.cells
-            && !dialect.decimal_comma()
-            && !record.iter().any(|cell| cell.contains('.'));
-        self.faults.push(fault.hint(if decimal_commas {
-            "decimal commas are understood where cells are separated by semicolons or tabs; \
-             put a cell with a comma in quotes"
-        } else if record.len() > layout.cells {
-            "put a cell that holds the separator in quotes"
-        } else {
-            "leave a cell empty rather than out"
-        }));
-    }
-
-    /// `1,234` beside `0.5` may be a thousand or one: better to ask.
-    fn refuse_unclear_marks(&mut self, marks: Marks) {
-        let (line, found) = if marks.unclear_comma > 0 && (marks.point || marks.unclear_point > 0) {
-            (
-                marks.unclear_comma,
-                "a number as 1,234 in a file that has decimal points",
-            )
-        } else if marks.unclear_point > 0 && marks.comma {
-            (
-                marks.unclear_point,
-                "a number as 1.234 in a file that has decimal commas",
-            )
-        } else {
-            return;
-        };
-        let fault = Fault::row(line, found, "one decimal mark and no thousands separator");
-        self.faults.start_row();
-        self.faults.push(fault);
-    }
-
     /// In a sheet a text as `1,234` may be a thousand or one unless other texts have decimal commas.
     fn refuse_unclear_cells(&mut self, marks: Marks) {
         if marks.unclear_comma > 0 && !marks.comma && !marks.point {
@@ -433,9 +384,10 @@ impl<'a> FileReading<'a> {
                 .hint("write the number into the cell again, so that the sheet knows it as one");
             self.faults.start_row();
             self.faults.push(fault);
-            return;
+        } else if let Some(fault) = unclear_marks(marks) {
+            self.faults.start_row();
+            self.faults.push(fault);
         }
-        self.refuse_unclear_marks(marks);
     }
 }
 
@@ -463,4 +415,56 @@ fn sheet_places(grid: &Grid, header: usize) -> Places {
             .collect(),
         row: Vec::new(),
     }
+}
+
+/// Complains about a row that is shorter than the header or longer.
+pub(super) fn refuse_length(
+    record: &StringRecord,
+    layout: &Layout,
+    line: u64,
+    dialect: Dialect,
+) -> Option<Fault> {
+    let surplus = record
+        .iter()
+        .skip(layout.cells)
+        .any(|cell| !cell.trim().is_empty());
+    if record.len() >= layout.cells && !surplus {
+        return None;
+    }
+    let found = if record.len() == 1 {
+        "1 cell".to_owned()
+    } else {
+        format!("{} cells", record.len())
+    };
+    let expected = format!("{} cells, as in the header", layout.cells);
+    let decimal_commas = record.len() > layout.cells
+        && !dialect.decimal_comma()
+        && !record.iter().any(|cell| cell.contains('.'));
+    Some(Fault::row(line, found, expected).hint(if decimal_commas {
+        "decimal commas are understood where cells are separated by semicolons or tabs; \
+         put a cell with a comma in quotes"
+    } else if record.len() > layout.cells {
+        "put a cell that holds the separator in quotes"
+    } else {
+        "leave a cell empty rather than out"
+    }))
+}
+
+/// `1,234` beside `0.5` may be a thousand or one: better to ask.
+pub(super) fn unclear_marks(marks: Marks) -> Option<Fault> {
+    let (line, found) = if marks.unclear_comma > 0 && (marks.point || marks.unclear_point > 0) {
+        (
+            marks.unclear_comma,
+            "a number as 1,234 in a file that has decimal points",
+        )
+    } else if marks.unclear_point > 0 && marks.comma {
+        (
+            marks.unclear_point,
+            "a number as 1.234 in a file that has decimal commas",
+        )
+    } else {
+        return None;
+    };
+    let expected = "one decimal mark and no thousands separator";
+    Some(Fault::row(line, found, expected))
 }

@@ -11,7 +11,7 @@ use super::reading::Reading;
 use crate::units::Basis;
 
 /// No train is longer: at 10 ms a pulse this is four months.
-const MOST_PULSES: f64 = 1e9;
+pub(super) const MOST_PULSES: f64 = 1e9;
 /// Period and frequency may disagree by rounding, as 30 ms and 33.3 Hz do; relative.
 const PERIOD_AGREEMENT: f64 = 0.01;
 

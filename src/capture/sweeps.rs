@@ -171,6 +171,43 @@ impl Groups {
     }
 }
 
+/// Voltage, V, and pressure, kPa, as stated.
+type Condition = (Option<f64>, Option<f64>);
+
+/// Joins the conditions of one injector whose set points are the same, as [`Groups::finish`] does,
+/// and puts them in order: the conditions of its sweeps, and the sweep of each condition given.
+/// `counts` are the readings of each.
+pub fn join_conditions(conditions: &[Condition], counts: &[usize]) -> (Vec<Condition>, Vec<usize>) {
+    let count = |set_point: fn(&Condition) -> Option<f64>| {
+        let mut all: BTreeMap<u64, usize> = BTreeMap::new();
+        for (condition, count) in conditions.iter().zip(counts) {
+            if let Some(value) = set_point(condition) {
+                *all.entry(value.to_bits()).or_default() += count;
+            }
+        }
+        all
+    };
+    let voltages = SetPointClasses::of(&count(|c| c.0), SAME_VOLTAGE_V);
+    let pressures = SetPointClasses::of(&count(|c| c.1), SAME_PRESSURE_KPA);
+    let class = |classes: &SetPointClasses, value: Option<f64>| {
+        // Not stated sorts last.
+        value.map_or(usize::MAX, |v| classes.class(v.to_bits()))
+    };
+    let place = |c: &Condition| [class(&pressures, c.1), class(&voltages, c.0)];
+    let mut sorted: BTreeMap<[usize; 2], usize> = BTreeMap::new();
+    for condition in conditions {
+        sorted.insert(place(condition), 0);
+    }
+    let mut joined = Vec::with_capacity(sorted.len());
+    for (number, ([pressure, voltage], slot)) in sorted.iter_mut().enumerate() {
+        *slot = number;
+        let voltage_v = voltages.values.get(*voltage).copied();
+        joined.push((voltage_v, pressures.values.get(*pressure).copied()));
+    }
+    let places = conditions.iter().map(|c| sorted[&place(c)]).collect();
+    (joined, places)
+}
+
 fn mixed_bases(found: Basis, first: Basis, line: u64, first_line: u64) -> Fault {
     let word = |basis| match basis {
         Basis::Volume => "a volume",

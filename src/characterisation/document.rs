@@ -6,7 +6,7 @@ use thiserror::Error;
 
 use crate::capture::{Bench, InjectorCheck, Source};
 use crate::finding::Finding;
-use crate::fit::{Effect, SweepFit};
+use crate::fit::{Effect, SweepFit, SweepLine};
 use crate::matching::SetMatch;
 use crate::surface::Surface;
 
@@ -110,31 +110,16 @@ pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
     Ok(text)
 }
 
-/// Writes one line of JSON per sweep: its fields with the injector's id in front.
+/// Appends the line of a sweep, with its line end.
 ///
 /// # Errors
 /// As [`to_json`].
-pub fn to_json_lines(document: &Characterisation) -> Result<String, NotFinite> {
-    #[derive(Serialize)]
-    struct Line<'a> {
-        injector: &'a str,
-        #[serde(flatten)]
-        sweep: &'a SweepFit,
-    }
-    finite::check(document)?;
-    let mut text = String::new();
-    for injector in &document.injectors {
-        for sweep in &injector.sweeps {
-            let line = serde_json::to_string(&Line {
-                injector: &injector.id,
-                sweep,
-            })
-            .expect("the document has string keys and finite numbers only");
-            text.push_str(&line);
-            text.push('\n');
-        }
-    }
-    Ok(text)
+pub fn write_line(line: &SweepLine<'_>, text: &mut Vec<u8>) -> Result<(), NotFinite> {
+    finite::check(line)?;
+    serde_json::to_writer(&mut *text, line)
+        .expect("a line has string keys and finite numbers only, and memory takes any of them");
+    text.push(b'\n');
+    Ok(())
 }
 
 /// Reads a characterisation file.

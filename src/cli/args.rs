@@ -60,6 +60,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// Five questions about the bench, answered once: writes bench.toml
+    #[command(after_help = super::setup::HELP)]
+    Setup(super::setup::SetupArgs),
     /// A blank capture to write readings on: CSV, or a page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),
@@ -81,6 +84,7 @@ Examples:
   meniscus fit mon.csv tue.csv --at 2ms,14V,300kPa --tolerance 2%
   meniscus fit run.csv --line-range 2ms..10ms --model line
   cat run.csv | meniscus fit - --json
+  meniscus fit archive.csv --lines --model line --line-range 2ms..10ms
 
 Slope and dead time are those of the least-squares line of the delivery curve over the line
 range, which is printed with them: two figures are comparable only over the same range.";
@@ -109,9 +113,12 @@ pub struct FitArgs {
     /// Print the characterisation file instead of tables
     #[arg(long, conflicts_with = "lines")]
     pub json: bool,
-    /// Print one line of JSON per sweep instead of tables
-    #[arg(long)]
+    /// Print one line of JSON per sweep, each injector fitted on its own as its rows end
+    #[arg(long, conflicts_with_all = ["output", "report", "plots"])]
     pub lines: bool,
+    /// With --lines: rows of an injector may stand anywhere; all readings are held in memory
+    #[arg(long, requires = "lines")]
+    pub gather: bool,
     /// Unit of flow in the tables
     #[arg(long, value_parser = flow_unit, value_name = "cc/min|lb/h|g/s|mm3/ms|mg/ms")]
     pub units: Option<FlowUnit>,

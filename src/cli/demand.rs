@@ -287,10 +287,12 @@ fn of_value(
         Ok(percent) => value.abs() * percent / 100.0,
         Err(_) => own_kind(part)?,
     };
-    if half >= 0.0 {
-        Ok(half)
-    } else {
+    if half < 0.0 {
         Err(format!("`±{part}` must not be below zero"))
+    } else if half >= value.abs() && value != 0.0 {
+        Err(format!("`±{part}` leaves nothing of the value"))
+    } else {
+        Ok(half)
     }
 }
 
@@ -398,6 +400,7 @@ mod tests {
         assert!((half("420cc/min±2%") - 0.14).abs() < 1e-12);
         assert!((half("420cc/min +- 6cc/min") - 0.1).abs() < 1e-12);
         assert!(flow("420cc/min±1g/s").is_err() && flow("420cc/min±-2%").is_err());
+        assert!(flow("420cc/min±100%").is_err());
         assert_eq!(time("0.8ms±0.1ms").unwrap().tolerance, Some(0.1));
         assert!((time("800us ± 5%").unwrap().tolerance.unwrap() - 0.04).abs() < 1e-12);
         assert_eq!(flow("5.3g/s").unwrap().0.basis, Basis::Mass);

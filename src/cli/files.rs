@@ -44,22 +44,33 @@ pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<
             .iter_mut()
             .for_each(|file| file.sheet = Some(sheet.clone()));
     }
-    let bench = match bench_path(args)? {
-        Some(path) => {
-            let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
-            read_bench(&shown(&path), &text).map_err(Failure::Faults)?
-        }
-        None => Bench::default(),
-    };
-    let set_points = SetPoints {
-        voltage_v: args.voltage,
-        pressure_kpa: args.pressure,
-    };
+    let bench = read_bench_file(args)?;
     Ok(Input {
         files,
         bench,
-        set_points,
+        set_points: args.set_points(),
     })
+}
+
+/// Reads the bench file, if there is one.
+pub(super) fn read_bench_file(args: &InputArgs) -> Result<Bench, Failure> {
+    match bench_path(args)? {
+        Some(path) => {
+            let text = fs::read_to_string(&path).map_err(|error| failed(&path, error))?;
+            read_bench(&shown(&path), &text).map_err(Failure::Faults)
+        }
+        None => Ok(Bench::default()),
+    }
+}
+
+impl InputArgs {
+    /// Set points as typed.
+    pub(super) fn set_points(&self) -> SetPoints {
+        SetPoints {
+            voltage_v: self.voltage,
+            pressure_kpa: self.pressure,
+        }
+    }
 }
 
 /// Two captures of one name in different folders are named by their paths.

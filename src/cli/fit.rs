@@ -1,15 +1,16 @@
 //! `fit`: read, check, fit, match; tables, file and pictures.
 
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
 use super::files::{failed, guard_outputs, read_input, write_whole};
 use super::{Failure, Outcome, print};
-use crate::characterisation::{Characterisation, NotFinite, to_json, to_json_lines};
+use crate::characterisation::{Characterisation, NotFinite, to_json};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
-use crate::{Request, characterise, plots, report};
+use crate::{Request, characterisation, characterise, plots, report};
 
 /// Runs the command.
 pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
@@ -25,6 +26,9 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             "use --model line with it, or leave one of the two out",
         ));
     }
+    if args.lines {
+        return super::lines::run(args);
+    }
     let input = read_input(&args.input)?;
     let request = Request {
         fit: fit_options(&args.model),
@@ -36,13 +40,11 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     let json = to_json(&document).map_err(not_finite)?;
     let shown = if args.json {
         json.clone()
-    } else if args.lines {
-        to_json_lines(&document).map_err(not_finite)?
     } else {
         report::terminal(&document, &terminal_style(args))?
     };
     if let Some(path) = &args.output {
-        write_whole(path, json.as_bytes())?;
+        replace(path, &document, &json, &terminal_style(args))?;
     }
     if let Some(path) = &args.report {
         let page = report::html(&document, &terminal_style(args))?;
@@ -61,11 +63,60 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     Ok(outcome(&document, &args.set))
 }
 
-fn not_finite(error: NotFinite) -> Failure {
+/// Writes the characterisation file. What stood there before is compared, told
+/// about on stderr and kept beside it: a correction is seen before it is believed.
+fn replace(
+    path: &Path,
+    document: &Characterisation,
+    json: &str,
+    style: &report::Style,
+) -> Result<(), Failure> {
+    let old = match path.is_file() {
+        true => fs::read(path).map_err(|error| failed(path, error))?,
+        false => return write_whole(path, json.as_bytes()),
+    };
+    let name = path.display();
+    if old == json.as_bytes() {
+        writeln!(anstream::stderr(), "{name}: the same as before")?;
+        return Ok(());
+    }
+    let kept = previous(path);
+    let told = match characterisation::read(&String::from_utf8_lossy(&old)) {
+        Ok(old) => {
+            let changes = characterisation::changes(&old, document);
+            let what = match changes.same_injectors() {
+                true => "corrected",
+                false => "replaced; it was of other injectors",
+            };
+            let list = report::changes_text(&changes, style)?;
+            format!(
+                "{name} {what}; what stood there is kept as {}\n{list}",
+                kept.display()
+            )
+        }
+        Err(_) => format!(
+            "{name} was no characterisation file of this version; it is kept as {}\n",
+            kept.display()
+        ),
+    };
+    write_whole(&kept, &old)?;
+    write_whole(path, json.as_bytes())?;
+    write!(anstream::stderr(), "{told}")?;
+    Ok(())
+}
+
+/// `set.json` becomes `set.json.previous`.
+fn previous(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".previous");
+    PathBuf::from(name)
+}
+
+pub(super) fn not_finite(error: NotFinite) -> Failure {
     Failure::other(error, "please report the capture that led here")
 }
 
-fn fit_options(args: &ModelArgs) -> FitOptions {
+pub(super) fn fit_options(args: &ModelArgs) -> FitOptions {
     FitOptions {
         model: args.model.into(),
         weights: args.weights.into(),

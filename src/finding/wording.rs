@@ -53,6 +53,10 @@ catalogue! {
     PeriodNotStated, Note, "no period is stated, so duty cycle is unknown and the longest pulse width is taken as usable", "add a period_ms or frequency_hz column";
     /// No bench file: uncertainties of the vessel are assumed.
     BenchNotStated, Doubt, "the bench file does not state the vessel's division: {division} is taken from the readings' own steps; reading offset uncertainty {offset}", "state the vessel's division and tolerance in bench.toml; it decides most of the doubt";
+    /// The bench file marks statements as assumed.
+    BenchAssumed, Doubt, "assumed when bench.toml was written, and not stated since: {list}", "measure or look them up, correct bench.toml and take them off its list `assumed`";
+    /// What the bench file leaves open, and which of it matters most.
+    BenchOpen, Note, "the bench file leaves open {list}; {most}", "`meniscus setup` asks for it and writes bench.toml; or state it there";
     /// A stated reading offset uncertainty is missing.
     OffsetAssumed, Note, "reading offset uncertainty not stated; {offset} assumed", "state reading_offset_uncertainty of the vessel in bench.toml, or vary the fill level threefold so that the readings themselves tell";
     /// A difference below zero within the reading's uncertainty.
@@ -62,7 +66,7 @@ catalogue! {
     /// Only one pulse width.
     OnePulseWidth, Serious, "only one pulse width: no line can be drawn", "use `match` to compare injectors at this width; for flow and dead time run at least three widths";
     /// Two pulse widths only.
-    FewPulseWidths, Doubt, "only {count} pulse widths: a line fits them whatever the curve does, and nothing tests it", "run at least five widths, two of them short";
+    FewPulseWidths, Doubt, "only {count} pulse widths: a line fits them whatever the curve does, and nothing tests it", "`match` compares the injectors at these widths without any line; for flow and dead time run at least five widths, two of them short";
     /// A reading so small that one division is much of it.
     DivisionCoarse, Doubt, "one division is {percent} % of the reading", "use more pulses here, so that a division stays below 2 % of the reading";
     /// Fluid temperature moved.
@@ -135,6 +139,8 @@ catalogue! {
     ConditionsFilled, Note, "{count} of {all} combinations of voltage and pressure were not run; they are filled from the others with a wider interval", "run them where the figures matter";
 
     // ---- the set
+    /// Compared at measured widths, without a line.
+    ComparedAsRead, Note, "compared as read at {widths} ms, without any line: this says nothing about flow and dead time, nor about other pulse widths", "for the mixture at these widths nothing; a line needs at least five pulse widths, two of them short, each repeated (`meniscus sheet` writes the sheet)";
     /// Too few injectors for a match.
     OneInjector, Note, "one injector only: nothing to match", "give several injectors in one or more captures";
     /// No operating point is common to two injectors.

@@ -73,10 +73,37 @@ fn slope_at(curve: &[(f64, f64)], at: f64) -> Option<f64> {
 /// *Method*: χ² = Σ (S_i − S̄)²/u_i² over k voltages, S̄ the weighted mean, against
 /// the χ² distribution of k − 1 degrees of freedom; told as F = χ²/(k − 1).
 pub(super) fn check_equal_slopes(injector: &str, sweeps: &mut [SweepFit]) {
+    let fits: Vec<&SweepFit> = sweeps.iter().collect();
+    for UnequalSlopes { sweep, f, p } in unequal_slopes(&fits) {
+        let place = sweeps[sweep].place(injector);
+        sweeps[sweep].findings.push(Finding::new(
+            Kind::SlopesDiffer,
+            Place {
+                voltage_v: None,
+                ..place
+            },
+            &[("f", json!(f)), ("p", json!(100.0 * p))],
+        ));
+    }
+}
+
+/// Slopes at the voltages of one pressure that do not agree.
+pub(super) struct UnequalSlopes {
+    /// The first sweep of the group.
+    pub sweep: usize,
+    /// χ²/(k − 1).
+    pub f: f64,
+    /// Chance of a larger one.
+    pub p: f64,
+}
+
+/// The groups of sweeps of one injector whose slopes do not agree, as [`check_equal_slopes`] tells.
+pub(super) fn unequal_slopes(sweeps: &[&SweepFit]) -> Vec<UnequalSlopes> {
+    let mut unequal = Vec::new();
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for i in 0..sweeps.len() {
         let same = |j: usize| {
-            let (a, b) = (&sweeps[i], &sweeps[j]);
+            let (a, b) = (sweeps[i], sweeps[j]);
             a.source == b.source && a.stage == b.stage && a.pressure_kpa == b.pressure_kpa
         };
         match groups.iter_mut().find(|group| same(group[0])) {
@@ -85,10 +112,7 @@ pub(super) fn check_equal_slopes(injector: &str, sweeps: &mut [SweepFit]) {
         }
     }
     for group in groups {
-        let slopes: Vec<(f64, f64)> = group
-            .iter()
-            .filter_map(|i| own_slope(&sweeps[*i]))
-            .collect();
+        let slopes: Vec<(f64, f64)> = group.iter().filter_map(|i| own_slope(sweeps[*i])).collect();
         if slopes.len() < 2 {
             continue;
         }
@@ -99,17 +123,14 @@ pub(super) fn check_equal_slopes(injector: &str, sweeps: &mut [SweepFit]) {
         if let Ok(p) = chi_squared_p_value(chi_squared, dof)
             && p < UNEQUAL_P
         {
-            let place = sweeps[group[0]].place(injector);
-            sweeps[group[0]].findings.push(Finding::new(
-                Kind::SlopesDiffer,
-                Place {
-                    voltage_v: None,
-                    ..place
-                },
-                &[("f", json!(chi_squared / dof)), ("p", json!(100.0 * p))],
-            ));
+            unequal.push(UnequalSlopes {
+                sweep: group[0],
+                f: chi_squared / dof,
+                p,
+            });
         }
     }
+    unequal
 }
 
 /// Slope of long pulses and the variance that it shares with no other sweep.

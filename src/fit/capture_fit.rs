@@ -94,6 +94,8 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
             match describe(&told, options) {
                 Ok(mut fit) => {
                     fit.findings.extend(fitted.finding);
+                    let slope = fit.slope.as_ref().map_or(0.0, |s| s.value);
+                    fit.as_read = one_width::as_read(prepared, &capture.bench, *sensitivity, slope);
                     fit
                 }
                 Err(error @ (FitError::SlopeNotPositive { .. } | FitError::SlopeIsZero)) => {
@@ -156,15 +158,15 @@ const MORE_WIDTHS: &str =
     "run at least three pulse widths, the longest several times the dead time";
 
 /// What came out of the readings of one sweep.
-struct Fitted {
-    core: Core,
+pub(super) struct Fitted {
+    pub core: Core,
     other: Option<(Core, String)>,
     /// Why a line stands where a curve was looked for, or whence its reading offset.
     finding: Option<Finding>,
 }
 
 /// Why nothing came out.
-struct Unfit {
+pub(super) struct Unfit {
     why: String,
     advice: &'static str,
 }
@@ -205,7 +207,7 @@ fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> 
 }
 
 /// Fits one sweep by the model that was chosen.
-fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Unfit> {
+pub(super) fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result<Fitted, Unfit> {
     if prepared.used().next().is_none() {
         return Err(Unfit {
             why: "no usable train of pulses".to_owned(),

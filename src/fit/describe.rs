@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::core::{Core, Doubted};
+use super::doubts::Noticed;
 use super::prepared::{Prepared, Standing};
 use super::static_flow;
 use super::type_b::TypeB;
@@ -32,6 +33,25 @@ pub(super) struct Told<'a> {
 /// # Errors
 /// [`FitError`] where slope or dead time have no meaning.
 pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit, FitError> {
+    let points = empty_points(told.prepared);
+    let mut noticed = Noticed::nothing(true);
+    let mut fit = figures(told, points, options, &mut noticed)?;
+    fit.delivery = Some(delivery(told));
+    fit.findings = noticed.worded.unwrap_or_default();
+    Ok(fit)
+}
+
+/// Describes a fitted sweep but for its delivery curve; `points` are the readings to tell about,
+/// none where only the figures are wanted. The doubts go to `noticed`.
+///
+/// # Errors
+/// As [`describe`].
+pub(super) fn figures(
+    told: &Told<'_>,
+    points: Vec<Point>,
+    options: &FitOptions,
+    noticed: &mut Noticed,
+) -> Result<SweepFit, FitError> {
     let Told {
         prepared,
         core,
@@ -39,7 +59,7 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
         ..
     } = told;
     let basis = prepared.sweep.basis;
-    let mut fit = empty(prepared, options);
+    let mut fit = empty(prepared, points, options);
     if core.slope <= 0.0 {
         return Err(FitError::SlopeNotPositive { slope: core.slope });
     }
@@ -78,7 +98,6 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
     fit.scatter.residual_sd = core.residual_sd;
     fit.linearity_deviation = deviations(told);
     fit.linear_flow_range_ms = linear_range(&fit.linearity_deviation, fit.line_range_ms, options);
-    fit.delivery = Some(delivery(told));
     fit.budget = budget(told);
     fit.other_fits = told.other.iter().filter_map(other_fit(basis)).collect();
     if let Some(curve) = &core.curve {
@@ -94,8 +113,8 @@ pub(super) fn describe(told: &Told<'_>, options: &FitOptions) -> Result<SweepFit
             Some(spread_estimate(noise.repeatability, Unit::Percent, 100.0));
     }
     fit.asymptote = asymptote(core, basis, effects)?;
-    points(told, &mut fit.points);
-    doubts::gather(told, &dead_time, &mut fit, options);
+    fill_points(told, &mut fit.points);
+    doubts::gather(told, &dead_time, &fit, options, noticed);
     Ok(fit)
 }
 
@@ -106,7 +125,7 @@ pub(super) fn undescribed(
     why: &str,
     advice: &str,
 ) -> SweepFit {
-    let mut fit = empty(prepared, options);
+    let mut fit = empty(prepared, empty_points(prepared), options);
     fit.findings.push(Finding::new(
         Kind::NotFitted,
         prepared.sweep.place(prepared.source),
@@ -116,7 +135,7 @@ pub(super) fn undescribed(
 }
 
 /// What is known before any fit: conditions, static flow, the readings.
-fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
+fn empty(prepared: &Prepared<'_>, points: Vec<Point>, options: &FitOptions) -> SweepFit {
     let sweep = prepared.sweep;
     SweepFit {
         source: prepared.source.to_owned(),
@@ -138,6 +157,7 @@ fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
         asymptote: None,
         linearity_deviation: Vec::new(),
         delivery: None,
+        as_read: None,
         static_flow: static_flow::static_flow(prepared),
         scatter: Scatter {
             reading: None,
@@ -148,33 +168,39 @@ fn empty(prepared: &Prepared<'_>, options: &FitOptions) -> SweepFit {
         lack_of_fit: None,
         other_fits: Vec::new(),
         budget: Vec::new(),
-        points: sweep
-            .readings
-            .iter()
-            .zip(&prepared.standing)
-            .map(|(reading, standing)| Point {
-                source: prepared.source.to_owned(),
-                line: reading.line,
-                pulse_width_ms: reading.pulse_width_ms,
-                pulses: reading.pulses,
-                open_time_s: reading.open_time_s,
-                delivered: match reading.open_time_s {
-                    Some(seconds) => reading.delivered / (1000.0 * seconds),
-                    None => reading.delivered / reading.pulses,
-                },
-                fitted: None,
-                standard_uncertainty: None,
-                deviation_percent: None,
-                used: false,
-                reason: match standing {
-                    Standing::Used => None,
-                    Standing::Static => Some("static flow".to_owned()),
-                    Standing::LeftOut(reason) => Some(reason.clone()),
-                },
-            })
-            .collect(),
+        points,
         findings: Vec::new(),
     }
+}
+
+/// The readings before any fit.
+fn empty_points(prepared: &Prepared<'_>) -> Vec<Point> {
+    prepared
+        .sweep
+        .readings
+        .iter()
+        .zip(&prepared.standing)
+        .map(|(reading, standing)| Point {
+            source: prepared.source.to_owned(),
+            line: reading.line,
+            pulse_width_ms: reading.pulse_width_ms,
+            pulses: reading.pulses,
+            open_time_s: reading.open_time_s,
+            delivered: match reading.open_time_s {
+                Some(seconds) => reading.delivered / (1000.0 * seconds),
+                None => reading.delivered / reading.pulses,
+            },
+            fitted: None,
+            standard_uncertainty: None,
+            deviation_percent: None,
+            used: false,
+            reason: match standing {
+                Standing::Used => None,
+                Standing::Static => Some("static flow".to_owned()),
+                Standing::LeftOut(reason) => Some(reason.clone()),
+            },
+        })
+        .collect()
 }
 
 /// A doubted value with what each shared effect contributes.
@@ -393,7 +419,7 @@ fn budget(told: &Told<'_>) -> Vec<BudgetRow> {
 }
 
 /// Fills in what the fit says about each reading.
-fn points(told: &Told<'_>, points: &mut [Point]) {
+fn fill_points(told: &Told<'_>, points: &mut [Point]) {
     let Told { prepared, core, .. } = told;
     let dead_time = core.dead_time_value();
     for (i, point) in points.iter_mut().enumerate() {

@@ -9,6 +9,7 @@
 use super::error::FitError;
 use statrs::function::{beta::beta_reg, gamma::gamma_ur, gamma::ln_gamma};
 use std::f64::consts::PI;
+use std::sync::OnceLock;
 
 /// Above this many degrees of freedom the t quantile comes from its expansion
 /// about the normal one, whose first neglected term is below 1e-11 there (tails
@@ -55,7 +56,31 @@ pub fn t_quantile(p: f64, dof: Option<f64>) -> Result<f64, FitError> {
 /// *Errors*: as [`t_quantile`].
 pub fn coverage_factor(level: f64, dof: Option<f64>) -> Result<f64, FitError> {
     require_probability("level", level)?;
-    t_upper(0.5 * (1.0 - level), dof)
+    let tail = 0.5 * (1.0 - level);
+    match dof {
+        Some(whole) if level == KEPT_LEVEL && (1.0..KEPT as f64).contains(&whole) => {
+            if whole.fract() != 0.0 {
+                return t_upper(tail, dof);
+            }
+            // The quantile takes longer than the fit of a line, and a line of 36 readings has
+            // always the same degrees of freedom.
+            static FACTORS: [OnceLock<f64>; KEPT] = [const { OnceLock::new() }; KEPT];
+            let kept = &FACTORS[whole as usize];
+            Ok(*kept.get_or_init(|| factor_of_whole(tail, whole)))
+        }
+        _ => t_upper(tail, dof),
+    }
+}
+
+/// Level whose factors are kept.
+const KEPT_LEVEL: f64 = 0.95;
+
+/// Factors kept: whole degrees of freedom below this.
+const KEPT: usize = 256;
+
+fn factor_of_whole(tail: f64, dof: f64) -> f64 {
+    t_upper(tail, Some(dof))
+        .expect("a tail of 0.025 and whole degrees of freedom are in the domain")
 }
 
 /// Gives the value that Student's t exceeds with probability `tail`.

@@ -16,45 +16,66 @@ const DOMINATES: f64 = 0.5;
 /// Difference of static and dynamic flow that is told, percent. Common practice, no source.
 const STATIC_DIFFERENCE_PERCENT: f64 = 2.0;
 
-/// Appends the findings of a described sweep.
+/// What is noticed about a sweep. Where only the kinds are wanted nothing is worded: words
+/// take longer than the fit of a line.
+pub(super) struct Noticed {
+    /// Kinds in the order of notice.
+    pub kinds: Vec<Kind>,
+    /// The same as findings, where words are wanted.
+    pub worded: Option<Vec<Finding>>,
+}
+
+impl Noticed {
+    /// Nothing so far.
+    pub fn nothing(worded: bool) -> Self {
+        Self {
+            kinds: Vec::new(),
+            worded: worded.then(Vec::new),
+        }
+    }
+
+    fn push(&mut self, kind: Kind, word: impl FnOnce(Kind) -> Finding) {
+        self.kinds.push(kind);
+        if let Some(findings) = &mut self.worded {
+            findings.push(word(kind));
+        }
+    }
+}
+
+/// Notices what is doubtful about a described sweep.
 pub(super) fn gather(
     told: &Told<'_>,
     dead_time: &DoubtedDeadTime,
-    fit: &mut SweepFit,
+    fit: &SweepFit,
     options: &FitOptions,
+    noticed: &mut Noticed,
 ) {
-    let mut findings = Vec::new();
-    dead_time_doubts(told, dead_time, &mut findings);
-    lack_of_fit(told, fit, &mut findings);
-    few_widths(told, &mut findings);
-    repeats(told, fit, &mut findings);
-    readings(told, fit, options, &mut findings);
-    set_points(told, &mut findings);
-    offset(told, fit, &mut findings);
-    static_flow(told, fit, &mut findings);
-    largest_doubt(told, fit, &mut findings);
-    fit.findings.extend(findings);
+    dead_time_doubts(told, dead_time, noticed);
+    lack_of_fit(told, fit, noticed);
+    few_widths(told, noticed);
+    repeats(told, fit, noticed);
+    readings(told, fit, options, noticed);
+    set_points(told, noticed);
+    offset(told, fit, noticed);
+    static_flow(told, fit, noticed);
+    largest_doubt(told, fit, noticed);
 }
 
-fn dead_time_doubts(told: &Told<'_>, dead_time: &DoubtedDeadTime, findings: &mut Vec<Finding>) {
-    let place = told.prepared.sweep.place(told.prepared.source);
+fn dead_time_doubts(told: &Told<'_>, dead_time: &DoubtedDeadTime, noticed: &mut Noticed) {
+    let place = || told.prepared.sweep.place(told.prepared.source);
     if dead_time.doubted.value < 0.0 {
-        findings.push(Finding::new(
-            Kind::NegativeDeadTime,
-            place.clone(),
-            &[("value", json!(dead_time.doubted.value))],
-        ));
+        noticed.push(Kind::NegativeDeadTime, |kind| {
+            Finding::new(kind, place(), &[("value", json!(dead_time.doubted.value))])
+        });
     }
     if let Some(set) = &dead_time.open_set {
-        findings.push(Finding::new(
-            Kind::DeadTimeUnbounded,
-            place,
-            &[("set", json!(set))],
-        ));
+        noticed.push(Kind::DeadTimeUnbounded, |kind| {
+            Finding::new(kind, place(), &[("set", json!(set))])
+        });
     }
 }
 
-fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let Some(test) = fit.lack_of_fit.as_ref().filter(|t| t.p < LACK_OF_FIT_P) else {
         return;
     };
@@ -70,20 +91,22 @@ fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
         .filter_map(|d| d.percent.map(|p| (p, d.pulse_width_ms)))
         .max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
     if let Some((percent, width)) = worst {
-        findings.push(Finding::new(
-            Kind::LackOfFit,
-            told.prepared.sweep.place(told.prepared.source),
-            &[
-                ("f", json!(test.f)),
-                ("p", json!(100.0 * test.p)),
-                ("percent", json!(percent)),
-                ("width", json!(width)),
-            ],
-        ));
+        noticed.push(Kind::LackOfFit, |kind| {
+            Finding::new(
+                kind,
+                told.prepared.sweep.place(told.prepared.source),
+                &[
+                    ("f", json!(test.f)),
+                    ("p", json!(100.0 * test.p)),
+                    ("percent", json!(percent)),
+                    ("width", json!(width)),
+                ],
+            )
+        });
     }
 }
 
-fn few_widths(told: &Told<'_>, findings: &mut Vec<Finding>) {
+fn few_widths(told: &Told<'_>, noticed: &mut Noticed) {
     let prepared = told.prepared;
     let measured = prepared.widths();
     if let (Some([lo, hi]), [first, .., last]) = (prepared.line_range, &measured[..])
@@ -96,7 +119,9 @@ fn few_widths(told: &Told<'_>, findings: &mut Vec<Finding>) {
             ("last", json!(last)),
         ];
         let place = prepared.sweep.place(prepared.source);
-        findings.push(Finding::new(Kind::LineRangeOutside, place, &facts));
+        noticed.push(Kind::LineRangeOutside, |kind| {
+            Finding::new(kind, place, &facts)
+        });
     }
     let mut widths: Vec<f64> = prepared
         .in_line_range()
@@ -106,15 +131,17 @@ fn few_widths(told: &Told<'_>, findings: &mut Vec<Finding>) {
     widths.sort_by(f64::total_cmp);
     widths.dedup();
     if widths.len() < 3 && prepared.widths().len() >= 3 {
-        findings.push(Finding::new(
-            Kind::LineRangeShort,
-            prepared.sweep.place(prepared.source),
-            &[("count", json!(widths.len()))],
-        ));
+        noticed.push(Kind::LineRangeShort, |kind| {
+            Finding::new(
+                kind,
+                prepared.sweep.place(prepared.source),
+                &[("count", json!(widths.len()))],
+            )
+        });
     }
 }
 
-fn repeats(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+fn repeats(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let prepared = told.prepared;
     let mut cells: Vec<[f64; 2]> = prepared
         .used()
@@ -124,16 +151,16 @@ fn repeats(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
     let readings = cells.len();
     cells.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
     cells.dedup();
-    let place = prepared.sweep.place(prepared.source);
+    let place = || prepared.sweep.place(prepared.source);
     if cells.len() == readings {
-        findings.push(Finding::new(Kind::NoRepeats, place, &[]));
+        noticed.push(Kind::NoRepeats, |kind| Finding::new(kind, place(), &[]));
     } else if fit.model == Model::Line && fit.scale == Scale::Stated && readings > 2 {
-        findings.push(Finding::new(Kind::ZeroScatter, place, &[]));
+        noticed.push(Kind::ZeroScatter, |kind| Finding::new(kind, place(), &[]));
     }
 }
 
 /// Readings set aside, suspected or left out by hand.
-fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mut Vec<Finding>) {
+fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, noticed: &mut Noticed) {
     let prepared = told.prepared;
     let unit = prepared.sweep.basis.amount_unit().word();
     let at = |i: usize| {
@@ -149,21 +176,23 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
             Kind::ReadingSuspect
         };
         let reading = &prepared.sweep.readings[outlier.index];
-        findings.push(Finding::new(
-            kind,
-            at(outlier.index),
-            &[
-                ("delivered", json!(reading.delivered)),
-                ("size", json!(outlier.size)),
-                ("unit", json!(unit)),
-                (
-                    "cause",
-                    json!(likely_cause(told, outlier.index, outlier.size)),
-                ),
-                ("source", json!(prepared.source)),
-                ("line", json!(reading.line)),
-            ],
-        ));
+        noticed.push(kind, |kind| {
+            Finding::new(
+                kind,
+                at(outlier.index),
+                &[
+                    ("delivered", json!(reading.delivered)),
+                    ("size", json!(outlier.size)),
+                    ("unit", json!(unit)),
+                    (
+                        "cause",
+                        json!(likely_cause(told, outlier.index, outlier.size)),
+                    ),
+                    ("source", json!(prepared.source)),
+                    ("line", json!(reading.line)),
+                ],
+            )
+        });
     }
     for point in &fit.points {
         let by_hand = |d: &super::DroppedRow| d.line == point.line && d.names(&point.source);
@@ -174,13 +203,13 @@ fn readings(told: &Told<'_>, fit: &SweepFit, options: &FitOptions, findings: &mu
                 .iter()
                 .position(|r| r.line == point.line)
         {
-            findings.push(Finding::new(Kind::ReadingDropped, at(i), &[]));
+            noticed.push(Kind::ReadingDropped, |kind| Finding::new(kind, at(i), &[]));
         }
     }
 }
 
 /// Readings that were taken off their set point and carried to it.
-fn set_points(told: &Told<'_>, findings: &mut Vec<Finding>) {
+fn set_points(told: &Told<'_>, noticed: &mut Noticed) {
     let sweep = told.prepared.sweep;
     let farthest = |set: Option<f64>, actual: fn(&Reading) -> Option<f64>| {
         let off = sweep
@@ -197,11 +226,13 @@ fn set_points(told: &Told<'_>, findings: &mut Vec<Finding>) {
         (farthest(sweep.voltage_v, |r| r.voltage_actual_v), "V"),
     ] {
         if deviation > 0.0 {
-            findings.push(Finding::new(
-                Kind::SetPointDeviation,
-                sweep.place(told.prepared.source),
-                &[("deviation", json!(deviation)), ("unit", json!(unit))],
-            ));
+            noticed.push(Kind::SetPointDeviation, |kind| {
+                Finding::new(
+                    kind,
+                    sweep.place(told.prepared.source),
+                    &[("deviation", json!(deviation)), ("unit", json!(unit))],
+                )
+            });
         }
     }
 }
@@ -240,20 +271,22 @@ fn likely_cause(told: &Told<'_>, index: usize, size: f64) -> String {
 }
 
 /// Where the reading offset is most of the doubt, or is not in the doubt at all.
-fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
-    let place = told.prepared.sweep.place(told.prepared.source);
+fn offset(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
+    let place = || told.prepared.sweep.place(told.prepared.source);
     let instrument = &told.prepared.instrument;
     let unit = told.prepared.sweep.basis.amount_unit().word();
     let Some(curve) = &told.core.curve else {
-        findings.push(Finding::new(
-            Kind::OffsetNotInLine,
-            place,
-            &[
-                ("offset", json!(instrument.offset_uncertainty)),
-                ("unit", json!(unit)),
-                ("us", json!(offset_effect_us(told, &told.core))),
-            ],
-        ));
+        noticed.push(Kind::OffsetNotInLine, |kind| {
+            Finding::new(
+                kind,
+                place(),
+                &[
+                    ("offset", json!(instrument.offset_uncertainty)),
+                    ("unit", json!(unit)),
+                    ("us", json!(offset_effect_us(told, &told.core))),
+                ],
+            )
+        });
         return;
     };
     let amount = |x: f64| format!("{} {unit}", significant(x, 3));
@@ -261,45 +294,53 @@ fn offset(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
         let division = instrument
             .division
             .map_or("not apparent".to_owned(), amount);
-        findings.push(Finding::new(
-            Kind::BenchNotStated,
-            place.clone(),
-            &[
-                ("division", json!(division)),
-                ("offset", json!(amount(instrument.offset_uncertainty))),
-            ],
-        ));
+        noticed.push(Kind::BenchNotStated, |kind| {
+            Finding::new(
+                kind,
+                place(),
+                &[
+                    ("division", json!(division)),
+                    ("offset", json!(amount(instrument.offset_uncertainty))),
+                ],
+            )
+        });
     } else if !instrument.offset_stated {
-        findings.push(Finding::new(
-            Kind::OffsetAssumed,
-            place.clone(),
-            &[("offset", json!(amount(instrument.offset_uncertainty)))],
-        ));
+        noticed.push(Kind::OffsetAssumed, |kind| {
+            Finding::new(
+                kind,
+                place(),
+                &[("offset", json!(amount(instrument.offset_uncertainty)))],
+            )
+        });
     }
     if curve.offset.dead_time_share > DOMINATES
         && let Some(now) = fit.dead_time.as_ref().and_then(|x| x.half_width())
     {
         // Knowing the offset to a third leaves a ninth of its variance.
         let then = now * (1.0 - curve.offset.dead_time_share * 8.0 / 9.0).sqrt();
-        findings.push(Finding::new(
-            Kind::OffsetDominatesDeadTime,
-            place.clone(),
-            &[
-                (
-                    "share",
-                    json!((100.0 * curve.offset.dead_time_share).round()),
-                ),
-                ("now", json!(now)),
-                ("then", json!(then)),
-            ],
-        ));
+        noticed.push(Kind::OffsetDominatesDeadTime, |kind| {
+            Finding::new(
+                kind,
+                place(),
+                &[
+                    (
+                        "share",
+                        json!((100.0 * curve.offset.dead_time_share).round()),
+                    ),
+                    ("now", json!(now)),
+                    ("then", json!(then)),
+                ],
+            )
+        });
     }
     if curve.offset.slope_share > DOMINATES {
-        findings.push(Finding::new(
-            Kind::OffsetDominatesFlow,
-            place,
-            &[("share", json!((100.0 * curve.offset.slope_share).round()))],
-        ));
+        noticed.push(Kind::OffsetDominatesFlow, |kind| {
+            Finding::new(
+                kind,
+                place(),
+                &[("share", json!((100.0 * curve.offset.slope_share).round()))],
+            )
+        });
     }
 }
 
@@ -316,36 +357,40 @@ fn offset_effect_us(told: &Told<'_>, core: &Core) -> f64 {
     1000.0 * (told.prepared.instrument.offset_uncertainty / (median * core.slope)).abs()
 }
 
-fn static_flow(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+fn static_flow(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let (Some(held), Some(slope)) = (&fit.static_flow, &fit.slope) else {
         return;
     };
     let percent = 100.0 * (held.value / slope.value - 1.0);
     if percent.abs() > STATIC_DIFFERENCE_PERCENT {
-        findings.push(Finding::new(
-            Kind::StaticDiffers,
-            told.prepared.sweep.place(told.prepared.source),
-            &[("percent", json!(percent))],
-        ));
+        noticed.push(Kind::StaticDiffers, |kind| {
+            Finding::new(
+                kind,
+                told.prepared.sweep.place(told.prepared.source),
+                &[("percent", json!(percent))],
+            )
+        });
     }
 }
 
 /// Names the two largest components of the dead time's doubt and what would reduce them.
-fn largest_doubt(told: &Told<'_>, fit: &SweepFit, findings: &mut Vec<Finding>) {
+fn largest_doubt(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let mut rows: Vec<&BudgetRow> = fit.budget.iter().filter(|r| r.dead_time_us > 0.0).collect();
     rows.sort_by(|a, b| b.dead_time_us.total_cmp(&a.dead_time_us));
     if let [first, second, ..] = rows[..] {
-        findings.push(Finding::new(
-            Kind::LargestDoubt,
-            told.prepared.sweep.place(told.prepared.source),
-            &[
-                ("first", json!(first.component)),
-                ("first_us", json!(first.dead_time_us)),
-                ("second", json!(second.component)),
-                ("second_us", json!(second.dead_time_us)),
-                ("reduce", json!(remedy(&first.component))),
-            ],
-        ));
+        noticed.push(Kind::LargestDoubt, |kind| {
+            Finding::new(
+                kind,
+                told.prepared.sweep.place(told.prepared.source),
+                &[
+                    ("first", json!(first.component)),
+                    ("first_us", json!(first.dead_time_us)),
+                    ("second", json!(second.component)),
+                    ("second_us", json!(second.dead_time_us)),
+                    ("reduce", json!(remedy(&first.component))),
+                ],
+            )
+        });
     }
 }
 

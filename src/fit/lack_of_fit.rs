@@ -6,7 +6,7 @@
 
 use super::distribution::f_p_value;
 use super::error::{FitError, require_length};
-use super::line::{LineFit, weighted_mean};
+use super::line::LineFit;
 
 /// The split of the residual sum of squares into lack of fit and pure error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,21 +41,22 @@ pub struct LackOfFit {
 /// *Errors*: [`FitError::LengthsDiffer`].
 pub fn lack_of_fit(x: &[f64], fit: &LineFit) -> Result<Option<LackOfFit>, FitError> {
     require_length("x", x.len(), fit.residuals.len())?;
-    let groups = groups_of_equal(x);
-    let (n, m) = (x.len(), groups.len());
+    let order = in_order(x);
+    let groups = || order.chunk_by(|i, j| x[*i] == x[*j]);
+    let (n, m) = (x.len(), groups().count());
     if n == m || m < 3 {
         return Ok(None);
     }
     let (mut lack, mut pure) = (0.0, 0.0);
-    for group in &groups {
+    for group in groups() {
         // At one x residuals differ from y by a constant only.
-        let residual: Vec<f64> = group.iter().map(|i| fit.residuals[*i]).collect();
-        let weight: Vec<f64> = group.iter().map(|i| fit.weights[*i]).collect();
-        let mean = weighted_mean(&residual, &weight);
-        lack += weight.iter().sum::<f64>() * mean * mean;
-        pure += residual
-            .iter()
-            .zip(&weight)
+        let here = || group.iter().map(|i| (fit.residuals[*i], fit.weights[*i]));
+        let weight: f64 = here().map(|(_, w)| w).sum();
+        // The mean about the first: equal residuals then have exactly their own value as mean.
+        let first = fit.residuals[group[0]];
+        let mean = first + here().map(|(r, w)| w * (r - first)).sum::<f64>() / weight;
+        lack += weight * mean * mean;
+        pure += here()
             .map(|(r, w)| w * (r - mean) * (r - mean))
             .sum::<f64>();
     }
@@ -72,18 +73,11 @@ pub fn lack_of_fit(x: &[f64], fit: &LineFit) -> Result<Option<LackOfFit>, FitErr
     }))
 }
 
-/// Indices of equal x together, in order of x.
-fn groups_of_equal(x: &[f64]) -> Vec<Vec<usize>> {
+/// Indices in order of x.
+fn in_order(x: &[f64]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..x.len()).collect();
     order.sort_by(|i, j| x[*i].total_cmp(&x[*j]));
-    let mut groups: Vec<Vec<usize>> = Vec::new();
-    for i in order {
-        match groups.last_mut() {
-            Some(group) if x[group[0]] == x[i] => group.push(i),
-            _ => groups.push(vec![i]),
-        }
-    }
-    groups
+    order
 }
 
 #[cfg(test)]

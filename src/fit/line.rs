@@ -6,7 +6,6 @@
 //! belong to the line.
 
 use super::error::{FitError, require_finite, require_length};
-use nalgebra::{DMatrix, DVector};
 
 /// A point whose weight is below this fraction of the largest moves nothing in
 /// f64, yet would count as a degree of freedom.
@@ -96,9 +95,9 @@ pub struct Predicted {
 /// `x` and `y` of equal length, at least two different x (three points where
 /// the scale comes from scatter).
 ///
-/// *Method*: minimise Σ w(y − a − bx)²; QR of the design, centred at the
-/// weighted mean of x and scaled by its largest deviation, so that a large
-/// common offset of x costs no digits. covariance = φ·(XᵀWX)⁻¹ with φ = 1 for
+/// *Method*: minimise Σ w(y − a − bx)²; Gram and Schmidt on the design centred at
+/// the weighted mean of x, with one refinement, so that a large common offset of
+/// x costs no digits. covariance = φ·(XᵀWX)⁻¹ with φ = 1 for
 /// [`ScaleSource::Stated`] and φ = Σwr²/(n − 2) for [`ScaleSource::Scatter`].
 /// *Source*: ISO/TS 28037:2010 clause 6 (stated) and annex E (scatter).
 /// *Assumes*: x exact or nearly so (else [`super::york`]); errors independent.
@@ -134,7 +133,7 @@ pub fn fit_line(
     let y_mean = weighted_mean(y, &weight);
     let dx: Vec<f64> = x.iter().map(|v| v - x_mean).collect();
     let dy: Vec<f64> = y.iter().map(|v| v - y_mean).collect();
-    let (offset, slope) = solve_centred(&dx, &dy, &weight);
+    let (offset, slope) = solve_centred(&dx, &dy, &weight, sum_of_weights);
 
     let residuals: Vec<f64> = dx
         .iter()
@@ -311,23 +310,29 @@ pub(crate) fn weighted_squares(values: &[f64], weight: &[f64]) -> f64 {
     values.iter().zip(weight).map(|(v, w)| w * v * v).sum()
 }
 
-/// Offset and slope of dy on dx by QR of the weighted, centred, scaled design.
-fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64]) -> (f64, f64) {
-    let n = dx.len();
-    let x_scale = dx.iter().map(|d| d.abs()).fold(0.0, f64::max);
-    let w_scale = weight.iter().copied().fold(0.0, f64::max);
-    let root: Vec<f64> = weight.iter().map(|w| (w / w_scale).sqrt()).collect();
-    let design = DMatrix::from_fn(n, 2, |i, j| match j {
-        0 => root[i],
-        _ => root[i] * dx[i] / x_scale,
-    });
-    let mut rhs = DVector::from_fn(n, |i, _| root[i] * dy[i]);
-    let qr = design.qr();
-    qr.q_tr_mul(&mut rhs);
-    let r = qr.r();
-    let slope = rhs[1] / r[(1, 1)];
-    let offset = (rhs[0] - r[(0, 1)] * slope) / r[(0, 0)];
-    (offset, slope / x_scale)
+/// Offset and slope of dy on dx by orthogonalisation of the weighted, centred design.
+///
+/// The two columns are orthogonal but for rounding, so that one step of Gram and Schmidt leaves
+/// nothing over, and a second step on what is left takes back the rounding of the first.
+fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64], sum_of_weights: f64) -> (f64, f64) {
+    let shift = dx.iter().zip(weight).map(|(d, w)| w * d).sum::<f64>() / sum_of_weights;
+    let sxx: f64 = dx
+        .iter()
+        .zip(weight)
+        .map(|(d, w)| w * (d - shift) * (d - shift))
+        .sum();
+    let step = |offset: f64, slope: f64| {
+        let (mut along, mut up) = (0.0, 0.0);
+        for ((d, y), w) in dx.iter().zip(dy).zip(weight) {
+            let left = y - offset - slope * (d - shift);
+            along += w * (d - shift) * left;
+            up += w * left;
+        }
+        (offset + up / sum_of_weights, slope + along / sxx)
+    };
+    let (offset, slope) = step(0.0, 0.0);
+    let (offset, slope) = step(offset, slope);
+    (offset - slope * shift, slope)
 }
 
 /// Diagonal of the hat matrix.

@@ -21,6 +21,7 @@ mod options;
 mod prepared;
 mod result;
 mod static_flow;
+mod sweep_line;
 mod type_b;
 mod vessel_offset;
 
@@ -48,3 +49,4 @@ pub use result::{
     Asymptote, BudgetRow, Covariance, DeliveryCurve, Evaluation, LackOfFit, LinearityDeviation,
     Model, OtherFit, Point, Scale, Scatter, SweepFit, Weighting,
 };
+pub use sweep_line::{LineFigures, SweepLine, lines_of_injector};

@@ -1,11 +1,13 @@
-//! A sweep of one pulse width: the delivered quantity there, and a line only
-//! where a static flow gives its slope.
+//! A sweep of few pulse widths: what was delivered at each, as read. Of one width
+//! a line is drawn only where a static flow gives its slope.
+
+use std::collections::BTreeMap;
 
 use serde_json::json;
 
 use super::describe::undescribed;
 use super::prepared::Prepared;
-use super::type_b::{Sensitivity, TypeB, effects};
+use super::type_b::{Sensitivity, effects};
 use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
 use crate::capture::Bench;
 use crate::finding::{Finding, Kind};
@@ -23,14 +25,8 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         "`match` compares injectors at this width; for flow and dead time run at least three widths",
     );
     let width = prepared.widths()[0];
-    let (mean, own) = mean_reading(prepared);
-    let mut effects = effects(
-        bench,
-        prepared.sweep,
-        &prepared.instrument,
-        Sensitivity::default(),
-    );
-    let offset = offset_per_pulse(prepared);
+    let (mean, own) = mean_reading(prepared, width);
+    let offset = prepared.instrument.offset_uncertainty * mean_inverse_pulses(prepared, width);
     for (i, point) in fit.points.iter_mut().enumerate() {
         if prepared.used().any(|k| k == i) {
             point.used = true;
@@ -38,24 +34,8 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
             point.reason = None;
         }
     }
-    effects.push(TypeB {
-        component: "reading offset",
-        id: prepared.instrument.offset_effect_id(),
-        relative: offset / mean.abs().max(f64::MIN_POSITIVE),
-        dead_time_ms: 0.0,
-    });
-    let shared = |e: &TypeB| vec![e.on_delivered(mean, 0.0)];
-    let common: f64 = effects
-        .iter()
-        .map(|e| e.on_delivered(mean, 0.0).powi(2))
-        .sum();
-    fit.delivery = Some(DeliveryCurve {
-        pulse_width_ms: vec![width],
-        delivered: vec![mean],
-        standard_uncertainty: vec![(own + common).sqrt()],
-        degrees_of_freedom: None,
-        shared: effects.iter().map(|e| (e.id.clone(), shared(e))).collect(),
-    });
+    fit.delivery = as_read(prepared, bench, Sensitivity::default(), 0.0);
+    fit.as_read.clone_from(&fit.delivery);
     if let Some(slope) = fit.static_flow.clone() {
         through_static(
             prepared,
@@ -69,10 +49,67 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
     fit
 }
 
-/// Mean delivered quantity per pulse and its variance from reading and repeatability.
-fn mean_reading(prepared: &Prepared<'_>) -> (f64, f64) {
-    let values: Vec<(f64, f64)> = prepared
+/// Up to this many widths a line or curve has nothing left that would test it.
+const FEW_WIDTHS: usize = 3;
+
+/// Means at the measured widths of a sweep that has few of them, each with its
+/// doubt and with what is shared (scale, pressure, supply, reading offset);
+/// `None` for more widths, or none.
+///
+/// `slope` (mm³/ms or mg/ms) carries a doubt of the dead time to the delivered
+/// quantity; 0 where it is not known.
+///
+/// *Method*: docs/methods.md, "The set", quick check.
+pub(super) fn as_read(
+    prepared: &Prepared<'_>,
+    bench: &Bench,
+    sensitivity: Sensitivity,
+    slope: f64,
+) -> Option<DeliveryCurve> {
+    let widths = prepared.widths();
+    if widths.is_empty() || widths.len() > FEW_WIDTHS {
+        return None;
+    }
+    let effects = effects(bench, prepared.sweep, &prepared.instrument, sensitivity);
+    let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    let (mut delivered, mut standard_uncertainty) = (Vec::new(), Vec::new());
+    for width in &widths {
+        let (mean, own) = mean_reading(prepared, *width);
+        let inverse = mean_inverse_pulses(prepared, *width);
+        let mean = mean - prepared.instrument.offset_mean * inverse;
+        let offset = prepared.instrument.offset_uncertainty * inverse;
+        let parts = effects
+            .iter()
+            .map(|e| (e.id.clone(), e.on_delivered(mean, slope)))
+            .chain([(prepared.instrument.offset_effect_id(), offset)]);
+        let mut variance = own;
+        for (id, part) in parts {
+            variance += part * part;
+            shared.entry(id).or_default().push(part);
+        }
+        delivered.push(mean);
+        standard_uncertainty.push(variance.sqrt());
+    }
+    Some(DeliveryCurve {
+        pulse_width_ms: widths,
+        delivered,
+        standard_uncertainty,
+        degrees_of_freedom: None,
+        shared,
+    })
+}
+
+/// Readings of a width that may be used.
+fn at_width<'p>(prepared: &'p Prepared<'_>, width: f64) -> impl Iterator<Item = usize> + 'p {
+    prepared
         .used()
+        .filter(move |i| prepared.sweep.readings[*i].pulse_width_ms == width)
+}
+
+/// Mean delivered quantity per pulse at a width and its variance from reading and
+/// repeatability.
+fn mean_reading(prepared: &Prepared<'_>, width: f64) -> (f64, f64) {
+    let values: Vec<(f64, f64)> = at_width(prepared, width)
         .map(|i| {
             let pulses = prepared.sweep.readings[i].pulses;
             let read = prepared.reading_uncertainty(i) / pulses;
@@ -89,13 +126,12 @@ fn mean_reading(prepared: &Prepared<'_>) -> (f64, f64) {
     (mean, variance.max(read) / count)
 }
 
-fn offset_per_pulse(prepared: &Prepared<'_>) -> f64 {
-    let counts: Vec<f64> = prepared
-        .used()
+/// Mean of 1/pulses at a width: what turns a reading offset into one per pulse.
+fn mean_inverse_pulses(prepared: &Prepared<'_>, width: f64) -> f64 {
+    let counts: Vec<f64> = at_width(prepared, width)
         .map(|i| prepared.sweep.readings[i].pulses)
         .collect();
-    let inverse = counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64;
-    prepared.instrument.offset_uncertainty * inverse
+    counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64
 }
 
 /// The line through the reading with the static flow as its slope: X = w − q/S.

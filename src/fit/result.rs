@@ -226,6 +226,10 @@ pub struct SweepFit {
     pub linearity_deviation: Vec<LinearityDeviation>,
     /// The delivery curve for prediction.
     pub delivery: Option<DeliveryCurve>,
+    /// Mean delivered quantity at each measured width, no line and no curve behind it;
+    /// only where the sweep has too few widths to test one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub as_read: Option<DeliveryCurve>,
     /// Flow held open.
     pub static_flow: Option<Estimate>,
     /// How readings scatter.

@@ -289,8 +289,18 @@ impl Spread {
         if room > 0.0 {
             // Two digits: more would promise what nobody knows.
             let factor = (own / room).max(1.1);
-            let places = if factor < 10.0 { 10.0 } else { 1.0 };
-            facts.push(("factor", json!((factor * places).ceil() / places)));
+            let step = 10f64.powf(factor.log10().floor() - 1.0);
+            let whole = if step < 1.0 {
+                (1.0 / step).round()
+            } else {
+                1.0
+            };
+            let rounded = if step < 1.0 {
+                (factor * whole).ceil() / whole
+            } else {
+                (factor / step).ceil() * step
+            };
+            facts.push(("factor", json!(rounded)));
             Finding::new(Kind::Undecided, Place::default(), &facts)
         } else {
             facts.push(("shared", json!(k * common.sqrt())));

@@ -4,13 +4,16 @@ use std::collections::{HashMap, HashSet};
 
 use super::{Member, OperatingPoint};
 use crate::capture::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V};
-use crate::fit::SweepFit;
+use crate::fit::{Delivered, DeliveryCurve, SweepFit};
 
 /// Voltage at which an engine runs, V: the common condition nearest to it is compared by default.
 /// Common practice, no source.
 const RUNNING_VOLTAGE: f64 = 14.0;
 /// Differential pressure that most port-injection systems hold, kPa. Common practice, no source.
 const USUAL_PRESSURE: f64 = 300.0;
+
+/// Relative difference below which two pulse widths are one.
+const SAME_WIDTH: f64 = 1e-6;
 
 /// An operating point as typed: what is not stated is taken from the common condition.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,7 +71,8 @@ fn common_condition(fits: &[(&str, &SweepFit)]) -> Option<(Option<f64>, Option<f
     Some((best.voltage_v, best.pressure_kpa))
 }
 
-/// Operating points of the comparison: as wanted, else three pulse widths of the
+/// Operating points of the comparison: as wanted, else, where all sweeps have few
+/// widths, those they share, else three pulse widths of the
 /// common line range (its ends and the measured width nearest to their geometric
 /// mean) at the common condition.
 ///
@@ -78,22 +82,31 @@ pub fn operating_points(fits: &[(&str, &SweepFit)], wanted: &[WantedPoint]) -> V
         return Vec::new();
     };
     if !wanted.is_empty() {
-        return wanted
-            .iter()
-            .map(|w| {
-                point(
-                    w.pulse_width_ms,
-                    w.voltage_v.or(voltage_v),
-                    w.pressure_kpa.or(pressure_kpa),
-                )
-            })
-            .collect();
+        let mut points: Vec<OperatingPoint> = Vec::new();
+        for w in wanted {
+            let point = point(
+                w.pulse_width_ms,
+                w.voltage_v.or(voltage_v),
+                w.pressure_kpa.or(pressure_kpa),
+            );
+            // Asked for twice, it is still one point.
+            if !points.iter().any(|p| p.label == point.label) {
+                points.push(point);
+            }
+        }
+        return points;
     }
     let here: Vec<&SweepFit> = fits
         .iter()
         .filter(|(_, s)| at_condition(s, voltage_v, pressure_kpa) && s.delivery.is_some())
         .map(|(_, s)| *s)
         .collect();
+    if let Some(widths) = common_widths(&here) {
+        return widths
+            .into_iter()
+            .map(|w| point(w, voltage_v, pressure_kpa))
+            .collect();
+    }
     let ranges = here.iter().filter_map(|s| {
         let [first, last] = s.delivery.as_ref()?.range()?;
         let [lo, hi] = s.line_range_ms.unwrap_or([first, last]);
@@ -120,6 +133,41 @@ pub fn operating_points(fits: &[(&str, &SweepFit)], wanted: &[WantedPoint]) -> V
         .into_iter()
         .map(|w| point(w, voltage_v, pressure_kpa))
         .collect()
+}
+
+/// Pulse widths that all sweeps have as read; `None` where any of them has none,
+/// or they share none.
+fn common_widths(sweeps: &[&SweepFit]) -> Option<Vec<f64>> {
+    let (first, rest) = sweeps.split_first()?;
+    let mut widths = first.as_read.as_ref()?.pulse_width_ms.clone();
+    for sweep in rest {
+        let curve = sweep.as_read.as_ref()?;
+        widths.retain(|w| node(curve, *w).is_some());
+    }
+    (!widths.is_empty()).then_some(widths)
+}
+
+/// What was delivered at a width that was measured, as read.
+fn node(curve: &DeliveryCurve, width_ms: f64) -> Option<Delivered> {
+    let measured = curve
+        .pulse_width_ms
+        .iter()
+        .find(|w| (**w - width_ms).abs() < SAME_WIDTH * width_ms)?;
+    curve.at(*measured)
+}
+
+/// Whether the sweeps are compared as read: each has few widths, and each point is
+/// at a measured one.
+pub fn compared_as_read(fits: &[(&str, &SweepFit)], points: &[OperatingPoint]) -> bool {
+    !fits.is_empty()
+        && fits.iter().all(|(_, sweep)| {
+            sweep.as_read.as_ref().is_some_and(|curve| {
+                points.iter().all(|at| {
+                    !at_condition(sweep, at.voltage_v, at.pressure_kpa)
+                        || node(curve, at.pulse_width_ms).is_some()
+                })
+            })
+        })
 }
 
 fn point(pulse_width_ms: f64, voltage_v: Option<f64>, pressure_kpa: Option<f64>) -> OperatingPoint {
@@ -155,10 +203,14 @@ pub fn members_at(fits: &[(&str, &SweepFit)], points: &[OperatingPoint]) -> Vec<
         let member = &mut members[place];
         for (slot, at) in member.delivered.iter_mut().zip(points) {
             if at_condition(sweep, at.voltage_v, at.pressure_kpa) {
-                let delivered = sweep
-                    .delivery
+                let as_read = sweep
+                    .as_read
                     .as_ref()
-                    .and_then(|d| d.at(at.pulse_width_ms));
+                    .and_then(|d| node(d, at.pulse_width_ms));
+                let delivered = as_read.or_else(|| {
+                    let curve = sweep.delivery.as_ref()?;
+                    curve.at(at.pulse_width_ms)
+                });
                 *slot = delivered.or_else(|| slot.take());
             }
         }

@@ -304,7 +304,8 @@ pub fn qualify_effects(sweep: &mut SweepFit, bench: &str) {
         .into_iter()
         .flatten()
         .for_each(|e| rename(&mut e.shared));
-    if let Some(curve) = &mut sweep.delivery {
+    let curves = [&mut sweep.delivery, &mut sweep.as_read];
+    for curve in curves.into_iter().flatten() {
         curve.shared = std::mem::take(&mut curve.shared)
             .into_iter()
             .map(|(id, parts)| (format!("{bench}: {id}"), parts))

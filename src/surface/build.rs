@@ -75,7 +75,7 @@ pub enum SurfaceError {
         choices: Vec<f64>,
     },
     /// No pulse width within the measured range delivers the quantity.
-    #[error("no measured pulse width delivers {asked}: {low} to {high} were measured")]
+    #[error("no measured pulse width delivers {asked}: {low:.3} to {high:.3} were measured")]
     Quantity {
         /// Quantity asked for, mm³ or mg.
         asked: f64,

@@ -144,34 +144,40 @@ fn volume_is_shown_as_mass_only_with_a_density() {
 }
 
 #[test]
-fn lines_pictures_and_report_come_from_one_run() {
+fn pictures_and_report_come_from_one_run_and_lines_from_one_of_their_own() {
     let folder = tempfile::tempdir().unwrap();
     let (pictures, page) = (
         folder.path().join("pictures"),
         folder.path().join("report.html"),
     );
-    let (status, lines, _) = outcome(&[
+    let (status, _, _) = outcome(&[
         "fit",
         &run("neglected-four"),
         "--model",
         "line",
-        "--lines",
         "--plots",
         pictures.to_str().unwrap(),
         "--report",
         page.to_str().unwrap(),
     ]);
-    assert_eq!((status, lines.lines().count()), (0, 8));
-    for line in lines.lines() {
-        let value: serde_json::Value = serde_json::from_str(line).unwrap();
-        assert!(value["injector"].is_string() && value["slope"]["value"].is_number());
-    }
+    assert_eq!(status, 0);
     assert!(fs::read_dir(&pictures).unwrap().count() >= 10);
     assert!(
         fs::read_to_string(&page)
             .unwrap()
             .starts_with("<!DOCTYPE html>")
     );
+    let capture = run("neglected-four");
+    let (status, lines, _) = outcome(&["fit", &capture, "--model", "line", "--lines"]);
+    assert_eq!((status, lines.lines().count()), (0, 8));
+    for line in lines.lines() {
+        let value: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert!(value["injector"].is_string() && value["slope"].is_number());
+    }
+    let (status, _, errors) = outcome(&["fit", &capture, "--lines", "--tolerance", "2%"]);
+    assert!(status == 2 && errors.contains("compares none"), "{errors}");
+    let (status, _, errors) = outcome(&["fit", &capture, &capture, "--lines"]);
+    assert!(status == 2 && errors.contains("given twice"), "{errors}");
 }
 
 #[test]

@@ -160,6 +160,7 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
             })
             .collect(),
         delivery: None,
+        as_read: None,
         static_flow: None,
         scatter: Scatter {
             reading: Some(Estimate::symmetric(

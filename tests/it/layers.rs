@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Modules in order; a module uses only those before it.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 19] = [
     "units",
     "finding",
     "capture",
@@ -14,8 +14,10 @@ const ORDER: [&str; 17] = [
     "matching",
     "characterisation",
     "characterise",
+    "lines",
     "table",
     "demand",
+    "setup",
     "sheet",
     "plan",
     "plots",

@@ -4,6 +4,8 @@
 // clippy.toml does not reach functions they call.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+/// The page for newcomers, command by command.
+mod at_the_bench;
 /// Captures in any order and of any bytes.
 mod capture_properties;
 /// The program as its user meets it.
@@ -30,6 +32,7 @@ mod fluid;
 mod html;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+mod lines;
 /// Real weighings with published lines.
 mod open_data;
 /// Picking from a stock, against every set and against other solvers.
@@ -46,10 +49,14 @@ mod readme;
 mod runs;
 /// The fits held against a second implementation.
 mod second_opinion;
+/// Flow and dead time of sets, benches kept apart, one line range for all conditions.
+mod set_figures;
 /// Placement, risks, verdicts, before and after, health.
 mod sets;
 /// Blank sheets, filled in and read back.
 mod sheet;
+/// Bench in five questions, quick check, correction.
+mod shop;
 /// A made-up injector with a known law.
 mod simulated;
 /// The surface over voltage and pressure against laws that are known.

@@ -200,6 +200,7 @@ pub fn sweep(
             degrees_of_freedom: None,
             shared: BTreeMap::from([("vessel".to_owned(), part)]),
         }),
+        as_read: None,
         static_flow: Some(Estimate::symmetric(
             1.01 * s0,
             Unit::CubicMillimetrePerMillisecond,

@@ -1,0 +1,406 @@
+//! Rows of an injector stand anywhere: all readings are kept, 16 bytes each, then sorted.
+//!
+//! Looking up an injector at random among thousands waits for memory at every row. So rows are
+//! first dealt out by a hash of the injector; what belongs to one share fits the cache.
+
+use std::collections::HashMap;
+use std::hash::{BuildHasher, BuildHasherDefault, Hasher};
+
+use rayon::prelude::*;
+
+use super::blocks::{Blocks, failed};
+use super::injector::{Condition, Sweeps, Text, write_sweeps};
+use super::{Lines, LinesError, LinesRequest};
+use crate::capture::{CaptureStream, Setting, StreamRow, Sweep};
+use crate::characterisation::NotFinite;
+use crate::units::Basis;
+
+/// Shares that the injectors are dealt to; a power of two.
+const SHARES: usize = 64;
+/// Readings of a piece of memory. Pieces are of one size, so that those freed are used again.
+const PIECE: usize = 4096;
+/// Injectors fitted before their lines are written.
+const FITTED_AT_ONCE: usize = 256;
+
+/// A quick hash for words and numbers that only deals things out.
+#[derive(Default)]
+struct Mix(u64);
+
+impl Hasher for Mix {
+    fn finish(&self) -> u64 {
+        self.0 ^ (self.0 >> 32)
+    }
+
+    fn write(&mut self, bytes: &[u8]) {
+        for part in bytes.chunks(8) {
+            let mut word = [0; 8];
+            word[..part.len()].copy_from_slice(part);
+            self.write_u64(u64::from_le_bytes(word));
+        }
+    }
+
+    fn write_u64(&mut self, word: u64) {
+        // The golden ratio in 64 bits, as in Fibonacci hashing.
+        self.0 = (self.0.rotate_left(23) ^ word).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    }
+}
+
+type Quick = BuildHasherDefault<Mix>;
+
+/// Values met, numbered by first appearance.
+#[derive(Default)]
+struct Numbered<T> {
+    numbers: HashMap<[u64; 4], u32, Quick>,
+    list: Vec<T>,
+    latest: Option<([u64; 4], u32)>,
+}
+
+impl<T: Copy> Numbered<T> {
+    fn number(&mut self, key: [u64; 4], value: T) -> u32 {
+        if let Some((_, number)) = self.latest.filter(|(latest, _)| *latest == key) {
+            return number;
+        }
+        let next = u32::try_from(self.list.len()).expect("fewer than 2³² settings are met");
+        let number = *self.numbers.entry(key).or_insert(next);
+        if number == next {
+            self.list.push(value);
+        }
+        self.latest = Some((key, number));
+        number
+    }
+}
+
+fn bits(value: Option<f64>) -> [u64; 2] {
+    value.map_or([0, 0], |v| [1, v.to_bits()])
+}
+
+fn condition_key((voltage, pressure): Condition) -> [u64; 4] {
+    let ([a, b], [c, d]) = (bits(voltage), bits(pressure));
+    [a, b, c, d]
+}
+
+fn setting_key(setting: &Setting) -> [u64; 4] {
+    let [a, b] = bits(setting.period_ms);
+    [
+        setting.pulse_width_ms.to_bits(),
+        setting.pulses.to_bits(),
+        a,
+        b,
+    ]
+}
+
+/// A row dealt out: where its injector stands in the words of the part, and numbers of the part.
+struct Dealt {
+    word: u32,
+    length: u32,
+    condition: u32,
+    setting: u32,
+    delivered: f64,
+}
+
+/// The rows of one block, dealt out.
+struct Part {
+    lines: u64,
+    rows: u64,
+    conditions: Numbered<Condition>,
+    settings: Numbered<Setting>,
+    words: Vec<u8>,
+    shares: Vec<Vec<Dealt>>,
+}
+
+impl Part {
+    fn new(bytes: usize) -> Self {
+        Self {
+            lines: 0,
+            rows: 0,
+            conditions: Numbered::default(),
+            settings: Numbered::default(),
+            words: Vec::with_capacity(bytes / 4),
+            shares: (0..SHARES)
+                .map(|_| Vec::with_capacity(bytes / SHARES / 24))
+                .collect(),
+        }
+    }
+
+    fn add(&mut self, row: &StreamRow<'_>) {
+        let condition = (row.voltage_v, row.pressure_kpa);
+        let share = Quick::default().hash_one(row.injector.as_bytes()) as usize % SHARES;
+        let dealt = Dealt {
+            word: u32::try_from(self.words.len()).expect("a block is smaller than 4 GiB"),
+            length: u32::try_from(row.injector.len()).expect("a line is smaller than 4 GiB"),
+            condition: self.conditions.number(condition_key(condition), condition),
+            setting: self.settings.number(setting_key(&row.setting), row.setting),
+            delivered: row.delivered,
+        };
+        self.words.extend_from_slice(row.injector.as_bytes());
+        self.shares[share].push(dealt);
+        self.rows += 1;
+    }
+}
+
+/// A reading as it is kept.
+#[derive(Debug, Clone, Copy, Default)]
+struct Kept {
+    /// Number of injector and condition in the share.
+    group: u32,
+    setting: u32,
+    delivered: f64,
+}
+
+/// Readings in pieces of one size.
+#[derive(Default)]
+struct Pieces {
+    pieces: Vec<Vec<Kept>>,
+}
+
+impl Pieces {
+    fn push(&mut self, kept: Kept) {
+        match self.pieces.last_mut() {
+            Some(piece) if piece.len() < PIECE => piece.push(kept),
+            _ => {
+                let mut piece = Vec::with_capacity(PIECE);
+                piece.push(kept);
+                self.pieces.push(piece);
+            }
+        }
+    }
+
+    fn at(&self, index: usize) -> Kept {
+        self.pieces[index / PIECE][index % PIECE]
+    }
+}
+
+/// An injector in its share.
+struct Known {
+    injector: String,
+    /// Block and place in it of the first row.
+    first: (u64, u32),
+    groups: Vec<u32>,
+}
+
+/// Injectors of one hash with their readings.
+#[derive(Default)]
+struct Share {
+    numbers: HashMap<Vec<u8>, u32, Quick>,
+    injectors: Vec<Known>,
+    groups: HashMap<u64, u32, Quick>,
+    /// Condition and number of readings of each group; after sorting where they begin.
+    conditions: Vec<u32>,
+    counts: Vec<usize>,
+    kept: Pieces,
+}
+
+impl Share {
+    fn add(&mut self, part: &Part, share: usize, block: u64, condition: &[u32], setting: &[u32]) {
+        for row in &part.shares[share] {
+            let from = row.word as usize;
+            let word = &part.words[from..from + row.length as usize];
+            let injector = match self.numbers.get(word) {
+                Some(number) => *number,
+                None => self.add_injector(word, (block, row.word)),
+            };
+            let condition = condition[row.condition as usize];
+            let next = u32::try_from(self.conditions.len()).expect("fewer than 2³² groups");
+            let key = u64::from(injector) << 32 | u64::from(condition);
+            let group = *self.groups.entry(key).or_insert(next);
+            if group == next {
+                self.conditions.push(condition);
+                self.counts.push(0);
+                self.injectors[injector as usize].groups.push(group);
+            }
+            self.counts[group as usize] += 1;
+            self.kept.push(Kept {
+                group,
+                setting: setting[row.setting as usize],
+                delivered: row.delivered,
+            });
+        }
+    }
+
+    fn add_injector(&mut self, word: &[u8], first: (u64, u32)) -> u32 {
+        let number = u32::try_from(self.injectors.len()).expect("fewer than 2³² injectors");
+        self.numbers.insert(word.to_vec(), number);
+        self.injectors.push(Known {
+            injector: String::from_utf8_lossy(word).into_owned(),
+            first,
+            groups: Vec::new(),
+        });
+        number
+    }
+
+    /// Puts the readings of each injector together, in the order in which they came.
+    fn sort(&mut self) {
+        let mut owner = vec![0u32; self.counts.len()];
+        let mut next = vec![0usize; self.injectors.len() + 1];
+        for (number, known) in self.injectors.iter().enumerate() {
+            let mut count = 0;
+            for group in &known.groups {
+                owner[*group as usize] = number as u32;
+                count += self.counts[*group as usize];
+            }
+            next[number + 1] = next[number] + count;
+        }
+        let total = next[self.injectors.len()];
+        let mut sorted = Pieces::default();
+        for from in (0..total).step_by(PIECE) {
+            let length = PIECE.min(total - from);
+            let mut piece = Vec::with_capacity(PIECE);
+            piece.resize(length, Kept::default());
+            sorted.pieces.push(piece);
+        }
+        for piece in std::mem::take(&mut self.kept.pieces) {
+            for kept in piece {
+                let slot = &mut next[owner[kept.group as usize] as usize];
+                sorted.pieces[*slot / PIECE][*slot % PIECE] = kept;
+                *slot += 1;
+            }
+        }
+        self.kept = sorted;
+        (self.numbers, self.groups) = (HashMap::default(), HashMap::default());
+    }
+}
+
+/// Everything gathered.
+#[derive(Default)]
+struct Gathered {
+    conditions: Numbered<Condition>,
+    settings: Numbered<Setting>,
+    shares: Vec<Share>,
+}
+
+impl Gathered {
+    fn add(&mut self, parts: &[Part], first_block: u64) {
+        let numbers: Vec<(Vec<u32>, Vec<u32>)> = parts
+            .iter()
+            .map(|part| {
+                let conditions = part.conditions.list.iter();
+                let settings = part.settings.list.iter();
+                (
+                    conditions
+                        .map(|c| self.conditions.number(condition_key(*c), *c))
+                        .collect(),
+                    settings
+                        .map(|s| self.settings.number(setting_key(s), *s))
+                        .collect(),
+                )
+            })
+            .collect();
+        let shares = self.shares.par_iter_mut().enumerate();
+        shares.for_each(|(number, share)| {
+            for (k, (part, (conditions, settings))) in parts.iter().zip(&numbers).enumerate() {
+                share.add(part, number, first_block + k as u64, conditions, settings);
+            }
+        });
+    }
+
+    /// The sweeps of an injector; its readings begin at `from`.
+    fn sweeps(&self, share: &Share, known: &Known, from: usize, basis: Basis) -> Vec<Sweep> {
+        let condition =
+            |group: &u32| self.conditions.list[share.conditions[*group as usize] as usize];
+        let conditions: Vec<Condition> = known.groups.iter().map(condition).collect();
+        let counts: Vec<usize> = known
+            .groups
+            .iter()
+            .map(|group| share.counts[*group as usize])
+            .collect();
+        let mut sweeps = Sweeps::of(&known.injector, basis, &conditions, &counts);
+        for index in from..from + counts.iter().sum::<usize>() {
+            let kept = share.kept.at(index);
+            // Groups of an injector are numbered in the order of appearance.
+            let at = known.groups.binary_search(&kept.group);
+            let at = at.expect("readings are sorted by injector");
+            sweeps.add(
+                at,
+                self.settings.list[kept.setting as usize],
+                kept.delivered,
+            );
+        }
+        sweeps.list
+    }
+
+    fn write(
+        &self,
+        stream: &CaptureStream,
+        basis: Basis,
+        request: &LinesRequest,
+        lines: &mut Lines<'_>,
+    ) -> Result<(), LinesError> {
+        let mut order: Vec<((u64, u32), &Share, &Known, usize)> = Vec::new();
+        for share in &self.shares {
+            let mut from = 0;
+            for known in &share.injectors {
+                order.push((known.first, share, known, from));
+                let counts = known.groups.iter().map(|g| share.counts[*g as usize]);
+                from += counts.sum::<usize>();
+            }
+        }
+        order.sort_by_key(|(first, ..)| *first);
+        for some in order.chunks(FITTED_AT_ONCE) {
+            let texts: Vec<Result<Text, NotFinite>> = some
+                .par_iter()
+                .map(|(_, share, known, from)| {
+                    let mut text = Text::default();
+                    let sweeps = self.sweeps(share, known, *from, basis);
+                    write_sweeps(stream, request, &known.injector, sweeps, &mut text).map(|()| text)
+                })
+                .collect();
+            for text in texts {
+                let text = text?;
+                lines.write(&text.bytes, text.lines)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Runs through the stream; returns its rows.
+pub(super) fn run(
+    stream: &mut CaptureStream,
+    basis: Basis,
+    mut blocks: Blocks,
+    first_line: u64,
+    request: &LinesRequest,
+    lines: &mut Lines<'_>,
+) -> Result<u64, LinesError> {
+    let mut gathered = Gathered {
+        shares: (0..SHARES).map(|_| Share::default()).collect(),
+        ..Gathered::default()
+    };
+    let (mut line, mut number, mut rows) = (first_line, 0, 0);
+    let most = 2 * rayon::current_num_threads();
+    loop {
+        let batch = blocks.several(most).map_err(|why| failed(why, lines))?;
+        if batch.is_empty() {
+            break;
+        }
+        let plain: Vec<Option<Part>> = batch
+            .par_iter()
+            .map(|block| {
+                let mut part = Part::new(block.len());
+                part.lines = stream.read_plain(block, |row| part.add(&row))?;
+                Some(part)
+            })
+            .collect();
+        let mut parts = Vec::with_capacity(batch.len());
+        for (block, part) in batch.iter().zip(plain) {
+            let part = match part {
+                Some(part) => part,
+                None => {
+                    let mut part = Part::new(block.len());
+                    let read = stream.read_carefully(block, line, |row, _| part.add(&row));
+                    part.lines = read.map_err(|faults| lines.faults(faults))?;
+                    part
+                }
+            };
+            line += part.lines;
+            rows += part.rows;
+            parts.push(part);
+        }
+        gathered.add(&parts, number);
+        number += parts.len() as u64;
+    }
+    stream.finish().map_err(|faults| lines.faults(faults))?;
+    gathered.shares.par_iter_mut().for_each(Share::sort);
+    gathered.write(stream, basis, request, lines)?;
+    Ok(rows)
+}

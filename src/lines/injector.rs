@@ -1,0 +1,159 @@
+//! From the rows of one injector to its lines.
+
+use super::LinesRequest;
+use crate::capture::{Capture, CaptureStream, Setting, StreamRow, Sweep, join_conditions};
+use crate::characterisation::{NotFinite, write_line};
+use crate::fit::{SweepLine, fit_capture, lines_of_injector};
+use crate::units::Basis;
+
+/// Lines of JSON and their number.
+#[derive(Debug, Default)]
+pub(super) struct Text {
+    pub bytes: Vec<u8>,
+    pub lines: u64,
+}
+
+/// Voltage, V, and pressure, kPa, of a row.
+pub(super) type Condition = (Option<f64>, Option<f64>);
+
+/// The rows of one injector in the order of the stream.
+#[derive(Debug)]
+pub(super) struct Run {
+    pub injector: String,
+    /// Line of the first row.
+    pub first_line: u64,
+    /// Line of the last row.
+    pub last_line: u64,
+    conditions: Vec<Condition>,
+    /// Index of the condition, setting, delivered quantity.
+    rows: Vec<(u32, Setting, f64)>,
+}
+
+impl Run {
+    /// A run that begins at a line.
+    pub fn new(injector: &str, line: u64) -> Self {
+        Self {
+            injector: injector.to_owned(),
+            first_line: line,
+            last_line: line,
+            conditions: Vec::new(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// Adds a row of this injector.
+    pub fn add(&mut self, row: &StreamRow<'_>, line: u64) {
+        let condition = (row.voltage_v, row.pressure_kpa);
+        let latest = self.rows.last().map(|(index, _, _)| *index);
+        let index = match latest.filter(|i| self.conditions[*i as usize] == condition) {
+            Some(index) => index,
+            None => index_of(&mut self.conditions, condition),
+        };
+        self.rows.push((index, row.setting, row.delivered));
+        self.last_line = line;
+    }
+
+    /// Adds the rows that follow in the next block, `lines` lines later.
+    pub fn append(&mut self, later: Run) {
+        let places: Vec<u32> = later
+            .conditions
+            .iter()
+            .map(|condition| index_of(&mut self.conditions, *condition))
+            .collect();
+        let rows = later.rows.into_iter();
+        self.rows
+            .extend(rows.map(|(i, s, d)| (places[i as usize], s, d)));
+        self.last_line = later.last_line;
+    }
+
+    /// The sweeps, in order.
+    pub fn sweeps(&self, basis: Basis) -> Vec<Sweep> {
+        let mut counts = vec![0; self.conditions.len()];
+        for (index, _, _) in &self.rows {
+            counts[*index as usize] += 1;
+        }
+        let mut sweeps = Sweeps::of(&self.injector, basis, &self.conditions, &counts);
+        for (index, setting, delivered) in &self.rows {
+            sweeps.add(*index as usize, *setting, *delivered);
+        }
+        sweeps.list
+    }
+}
+
+fn index_of(conditions: &mut Vec<Condition>, condition: Condition) -> u32 {
+    let at = conditions.iter().position(|c| *c == condition);
+    let at = at.unwrap_or_else(|| {
+        conditions.push(condition);
+        conditions.len() - 1
+    });
+    u32::try_from(at).expect("an injector has fewer than 2³² conditions")
+}
+
+/// Sweeps of one injector while they are filled.
+pub(super) struct Sweeps {
+    pub list: Vec<Sweep>,
+    /// Sweep of each condition.
+    place: Vec<usize>,
+}
+
+impl Sweeps {
+    /// Empty sweeps for conditions of which `counts` readings will come.
+    pub fn of(injector: &str, basis: Basis, conditions: &[Condition], counts: &[usize]) -> Self {
+        let (joined, place) = join_conditions(conditions, counts);
+        let mut sizes = vec![0; joined.len()];
+        for (at, count) in place.iter().zip(counts) {
+            sizes[*at] += count;
+        }
+        let sweep = |((voltage_v, pressure_kpa), size)| Sweep {
+            injector: injector.to_owned(),
+            stage: None,
+            voltage_v,
+            pressure_kpa,
+            basis,
+            readings: Vec::with_capacity(size),
+        };
+        let list = joined.into_iter().zip(sizes).map(sweep).collect();
+        Self { list, place }
+    }
+
+    /// Adds a reading; readings come in the order of the stream.
+    pub fn add(&mut self, condition: usize, setting: Setting, delivered: f64) {
+        let readings = &mut self.list[self.place[condition]].readings;
+        readings.push(setting.reading(delivered));
+    }
+}
+
+/// Writes the lines of an injector whose rows say nothing but conditions and quantities.
+pub(super) fn write_sweeps(
+    stream: &CaptureStream,
+    request: &LinesRequest,
+    injector: &str,
+    sweeps: Vec<Sweep>,
+    text: &mut Text,
+) -> Result<(), NotFinite> {
+    match lines_of_injector(&sweeps, stream.name(), &request.fit) {
+        Some(figures) => {
+            for figure in &figures {
+                write_line(&figure.line(injector), &mut text.bytes)?;
+                text.lines += 1;
+            }
+            Ok(())
+        }
+        None => write_capture(&stream.capture(sweeps), request, text),
+    }
+}
+
+/// Writes the lines of a capture by the whole fit.
+pub(super) fn write_capture(
+    capture: &Capture,
+    request: &LinesRequest,
+    text: &mut Text,
+) -> Result<(), NotFinite> {
+    for injector in fit_capture(capture, &request.fit).injectors {
+        for fit in &injector.sweeps {
+            write_line(&SweepLine::of(&injector.id, fit), &mut text.bytes)?;
+            text.lines += 1;
+        }
+    }
+    Ok(())
+}
