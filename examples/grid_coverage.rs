@@ -102,10 +102,10 @@ fn main() -> std::io::Result<()> {
             let mut rng = ChaCha8Rng::seed_from_u64(1000 * seed + index);
             let law = Law::drawn(&mut rng);
             let conditions = full(volts, kpa);
-            let file = CaptureFile {
-                name: "made-up.csv".to_owned(),
-                bytes: capture(&law, &conditions, &mut rng).into_bytes(),
-            };
+            let file = CaptureFile::new(
+                "made-up.csv",
+                capture(&law, &conditions, &mut rng).into_bytes(),
+            );
             let request = Request {
                 fit: FitOptions::default(),
                 points: Vec::new(),

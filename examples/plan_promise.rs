@@ -164,10 +164,7 @@ fn judge(
     injector.period = plan.conditions[0].period_ms;
     let normal: f64 = StandardNormal.sample(&mut rng);
     let (text, overfull) = run(plan, vessel, &injector, OFFSET * normal, &mut rng);
-    let file = CaptureFile {
-        name: "run.csv".to_owned(),
-        bytes: text.into_bytes(),
-    };
+    let file = CaptureFile::new("run.csv".to_owned(), text.into_bytes());
     let set = SetPoints {
         voltage_v: None,
         pressure_kpa: None,

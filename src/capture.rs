@@ -10,10 +10,12 @@ mod bench;
 mod bench_doubts;
 mod bench_file;
 mod bench_text;
+mod container;
 mod dialect;
 mod division;
 mod doubts;
 mod fault;
+mod grid;
 mod header;
 mod names;
 mod number;
@@ -22,10 +24,12 @@ mod read;
 mod reading;
 mod repeats;
 mod row;
+mod sheet;
 mod stock_file;
 mod stream;
 mod sweeps;
 mod vessels;
+mod workbook;
 
 pub use bench::{
     Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedScatter, Supply, Vessel,

@@ -40,6 +40,7 @@ enum Outcome {
 
 /// Runs the command line and returns the exit status.
 pub fn run() -> ExitCode {
+    quiet_workbook_readers();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => return failure::usage(&error),
@@ -53,6 +54,17 @@ pub fn run() -> ExitCode {
         }
         Err(failure) => failure::tell(&failure, cli.command.wants_json()),
     }
+}
+
+/// A panic over a damaged workbook becomes a fault; its own message would only confuse.
+fn quiet_workbook_readers() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let inside = panic.location().map_or("", |at| at.file());
+        if !inside.contains("calamine") {
+            usual(panic);
+        }
+    }));
 }
 
 fn dispatch(command: &Command) -> Result<Outcome, Failure> {

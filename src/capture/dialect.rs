@@ -33,7 +33,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
         let line = 1 + body[..at].iter().filter(|b| **b == b'\n').count() as u64;
         let found = format!("byte 0x{:02X} at offset {}", body[at], at + skipped);
         let hint = if bytes.starts_with(b"PK") {
-            "this looks like a workbook: save the sheet as CSV"
+            "this looks like a workbook, which --lines does not read: leave out --lines, or save the sheet as CSV"
         } else {
             "save the file as plain text in UTF-8"
         };
@@ -256,15 +256,9 @@ impl<'a> Rows<'a> {
         if self.header_cells < 3 {
             return;
         }
-        let cells = comment.split(|b| *b == self.separator);
-        let numbers = cells
-            .clone()
-            .filter(|cell| {
-                std::str::from_utf8(cell)
-                    .is_ok_and(|text| text.trim().replace(',', ".").parse::<f64>().is_ok())
-            })
-            .count();
-        if cells.count() == self.header_cells && numbers >= 2 {
+        let comment = String::from_utf8_lossy(comment);
+        let cells = comment.split(char::from(self.separator));
+        if looks_like_readings(cells, self.header_cells) {
             if self.comment_readings == 0 {
                 self.first_comment_reading = self.line;
             }
@@ -280,6 +274,18 @@ impl<'a> Rows<'a> {
             self.open_quote = Some(self.line);
         }
     }
+}
+
+/// Whether the cells of a comment are as many as the header's and hold numbers.
+pub(super) fn looks_like_readings<'c>(
+    cells: impl Iterator<Item = &'c str> + Clone,
+    header_cells: usize,
+) -> bool {
+    let numbers = cells
+        .clone()
+        .filter(|cell| cell.trim().replace(',', ".").parse::<f64>().is_ok())
+        .count();
+    cells.count() == header_cells && numbers >= 2
 }
 
 #[cfg(test)]

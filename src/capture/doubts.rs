@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::division::Divisions;
-use super::fault::Fault;
+use super::fault::{Fault, Places};
 use super::header::Layout;
 use super::names::Role;
 use super::read::SetPoints;
@@ -36,6 +36,8 @@ pub(super) struct FileNotes {
     pub comment_readings: u64,
     /// Line of the first of them.
     pub first_comment_reading: u64,
+    /// Where the columns stand, for faults that show when all readings are known.
+    pub places: Places,
     /// Names of the quantity columns: injector (wide), basis, name.
     amount_columns: Vec<(Option<String>, Basis, String)>,
 }

@@ -4,6 +4,7 @@ use std::fmt;
 
 use serde::Serialize;
 
+use super::grid::letters;
 use crate::finding::visible;
 
 /// Faults kept per file; a file in a wrong format would otherwise fill memory
@@ -27,6 +28,12 @@ pub struct Fault {
     pub expected: String,
     /// What to do about it, where something can be said.
     pub hint: Option<String>,
+    /// Sheet of a workbook; then `line` is a row of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<String>,
+    /// Cell as spreadsheets name it, as `D14`, in a workbook or a file read with a mapping.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cell: Option<String>,
     /// Whether `found` is text of the file, to be shown in quotes.
     #[serde(skip)]
     quoted: bool,
@@ -68,6 +75,8 @@ impl Fault {
             found: found.into(),
             expected: expected.into(),
             hint: None,
+            sheet: None,
+            cell: None,
             quoted: false,
             place_word: "column",
         }
@@ -120,8 +129,13 @@ impl Fault {
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&visible(&self.file))?;
-        if let Some(line) = self.line {
-            write!(f, ":{line}")?;
+        match (&self.sheet, self.line, &self.cell) {
+            (Some(sheet), _, Some(cell)) => write!(f, ": {}!{cell}", quoted_sheet(sheet))?,
+            (Some(sheet), Some(line), None) => write!(f, ": {} row {line}", quoted_sheet(sheet))?,
+            (Some(sheet), None, None) => write!(f, ": {}", quoted_sheet(sheet))?,
+            (None, Some(line), Some(cell)) => write!(f, ":{line} ({cell})")?,
+            (None, Some(line), None) => write!(f, ":{line}")?,
+            (None, None, _) => {}
         }
         f.write_str(": ")?;
         if let Some(column) = &self.column {
@@ -160,9 +174,59 @@ pub fn fault_lines(faults: &[Fault], most: usize) -> String {
     text
 }
 
+/// A sheet as spreadsheets write it before the `!`.
+fn quoted_sheet(sheet: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || c == '_';
+    if !sheet.is_empty() && sheet.chars().all(plain) {
+        return sheet.to_owned();
+    }
+    let shown: String = sheet
+        .chars()
+        .flat_map(|c| {
+            let control = c.is_control();
+            let escaped = control.then(|| c.escape_default());
+            escaped.into_iter().flatten().chain((!control).then_some(c))
+        })
+        .collect();
+    format!("'{}'", shown.replace('\'', "''"))
+}
+
+/// Where the columns of a file stand in it, so that a fault can name the cell.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Places {
+    /// Sheet of a workbook.
+    pub sheet: Option<String>,
+    /// Name of each column, and its number in the file where that is the same in all rows.
+    pub columns: Vec<(String, Option<usize>)>,
+    /// Line and column of each cell of the row that is being read, where the rows do not
+    /// stand as they are read.
+    pub row: Vec<Option<(u64, usize)>>,
+}
+
+impl Places {
+    /// Completes a fault by its place.
+    pub fn locate(&self, mut fault: Fault) -> Fault {
+        fault.sheet.clone_from(&self.sheet);
+        let Some(name) = &fault.column else {
+            return fault;
+        };
+        let at = self.columns.iter().position(|(column, _)| column == name);
+        let Some(at) = at else { return fault };
+        if let Some((line, column)) = self.row.get(at).copied().flatten() {
+            fault.line = Some(line);
+            fault.cell = Some(format!("{}{line}", letters(column)));
+        } else if let (Some(line), Some(column)) = (fault.line, self.columns[at].1) {
+            fault.cell = Some(format!("{}{line}", letters(column)));
+        }
+        fault
+    }
+}
+
 /// The faults of one file, gathered while it is read.
 #[derive(Debug)]
 pub(super) struct Faults {
+    /// Where the columns stand; `None` in a plain text.
+    pub places: Option<Places>,
     file: String,
     list: Vec<Fault>,
     row_start: usize,
@@ -173,6 +237,7 @@ impl Faults {
     /// An empty list for a file.
     pub fn new(file: &str) -> Self {
         Self {
+            places: None,
             file: file.to_owned(),
             list: Vec::new(),
             row_start: 0,
@@ -187,6 +252,10 @@ impl Faults {
 
     /// Adds a fault.
     pub fn push(&mut self, fault: Fault) {
+        let fault = match &self.places {
+            Some(places) => places.locate(fault),
+            None => fault,
+        };
         let known = self.list[self.row_start..]
             .iter()
             .any(|f| f.line == fault.line && f.column == fault.column && f.found == fault.found);

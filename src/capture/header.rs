@@ -112,6 +112,44 @@ pub(super) fn read_header(record: &StringRecord, line: u64, faults: &mut Faults)
     Some(Layout { cells, trains })
 }
 
+impl Layout {
+    /// The column that stands at an index: its name in the file and what it says.
+    pub fn column_at(&self, index: usize) -> Option<(&str, Role)> {
+        self.trains.iter().find_map(|train| {
+            let mut columns = train.columns.iter().zip(&NAMES);
+            columns.find_map(|(column, entry)| {
+                let column = column.as_ref().filter(|column| column.index == index)?;
+                Some((column.name.as_str(), entry.role))
+            })
+        })
+    }
+}
+
+/// How many of the columns that a capture needs a row seems to name: injector, pulse
+/// width, pulses and quantity, well or badly spelled.
+pub(super) fn header_score<'c>(cells: impl Iterator<Item = &'c str>) -> usize {
+    let mut named = [false; 4];
+    for cell in cells {
+        let (name, id) = split_id(cell.trim());
+        let plain = plain_name(name);
+        let role = find(&folded(name))
+            .map(|(entry, _)| entry.role)
+            .or_else(|| known_stem(&plain).map(|entry| entry.role));
+        match role {
+            Some(Role::Injector) => named[0] = true,
+            Some(Role::PulseWidth) => named[1] = true,
+            Some(Role::Pulses) => named[2] = true,
+            Some(Role::Volume | Role::Mass) => {
+                named[3] = true;
+                // A wide file names its injectors in its quantities.
+                named[0] |= id.is_some();
+            }
+            _ => {}
+        }
+    }
+    named.iter().filter(|named| **named).count()
+}
+
 /// Splits `volume_ml:ID`; the id keeps its letter case.
 fn split_id(cell: &str) -> (&str, Option<&str>) {
     match cell.split_once(':') {

@@ -8,23 +8,45 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::Bench;
+use super::container::{self, Content};
 use super::dialect::{self, Dialect, Rows};
 use super::doubts::{self, FileNotes};
-use super::fault::{Fault, Faults};
+use super::fault::{Fault, Faults, Places};
+use super::grid::{Grid, letters};
 use super::header::{self, Layout};
 use super::number::Marks;
 use super::reading::{Capture, Source};
-use super::row::{Outcome, RowReader};
+use super::row::{Cells, Outcome, RowReader};
+use super::sheet::{Merges, SheetRows, readings_sheet};
 use super::sweeps::Groups;
+use super::workbook::Workbook;
 use crate::finding::Finding;
 
-/// The bytes of a capture file with the name shown to the user.
+/// The bytes of a capture file with the name shown to the user, and how to read it.
 #[derive(Debug, Clone)]
 pub struct CaptureFile {
     /// File name without its folder; `-` for standard input.
     pub name: String,
-    /// The whole file.
+    /// The whole file: a text, or a workbook (`.xlsx`, `.ods`, `.xls`), told apart by content.
     pub bytes: Vec<u8>,
+    /// Sheet of a workbook; `None`: the one that has a header.
+    pub sheet: Option<String>,
+}
+
+impl CaptureFile {
+    /// A file in the capture format, or a workbook with one sheet in it.
+    pub fn new(name: impl Into<String>, bytes: Vec<u8>) -> Self {
+        Self {
+            name: name.into(),
+            bytes,
+            sheet: None,
+        }
+    }
+
+    /// Whether the bytes are those of a workbook rather than of a text.
+    pub fn is_workbook(&self) -> bool {
+        container::content(&self.bytes) != Content::Text
+    }
 }
 
 /// Set points stated on the command line, for captures and bench files that state none.
@@ -131,7 +153,7 @@ pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) 
                     .faults
                     .push(Fault::whole(found, "each capture once"));
             }
-            None => reading.read(&file.bytes),
+            None => reading.read(file),
         }
         sources.push(reading.source);
         notes.push(reading.notes);
@@ -139,7 +161,8 @@ pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) 
     }
     let sorted = groups.finish();
     for (source, fault) in sorted.faults.iter() {
-        faults[*source].push(fault.clone().of(&files[*source].name));
+        let fault = notes[*source].places.locate(fault.clone());
+        faults[*source].push(fault.of(&files[*source].name));
     }
     let mut capture = Capture {
         sources,
@@ -160,6 +183,7 @@ pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) 
         let (findings, judged) = doubts::of_sweeps(&capture, &notes);
         capture.findings.extend(findings);
         for (source, fault) in judged {
+            let fault = notes[source].places.locate(fault);
             faults[source].push(fault.of(&files[source].name));
         }
     }
@@ -208,7 +232,18 @@ impl<'a> FileReading<'a> {
         }
     }
 
-    fn read(&mut self, bytes: &[u8]) {
+    fn read(&mut self, file: &CaptureFile) {
+        match Workbook::open(&file.bytes) {
+            Ok(None) => self.read_text(&file.bytes),
+            Ok(Some(mut book)) => match readings_sheet(&mut book, file.sheet.as_deref()) {
+                Ok((grid, header)) => self.read_sheet(&grid, header),
+                Err(fault) => self.faults.push(*fault),
+            },
+            Err(fault) => self.faults.push(*fault),
+        }
+    }
+
+    fn read_text(&mut self, bytes: &[u8]) {
         let (text, windows_1252) = match dialect::decode(bytes) {
             Ok(decoded) => decoded,
             Err(fault) => return self.faults.push(*fault),
@@ -227,16 +262,22 @@ impl<'a> FileReading<'a> {
             return;
         };
         rows.set_header_cells(record.len());
-        let marks = self.read_rows(&layout, &mut rows, dialect);
+        let mut marks = Marks::default();
+        while let Some(line) = rows.next(&mut record) {
+            self.start_row();
+            if let Some(fault) = refuse_length(&record, &layout, line, dialect) {
+                self.faults.push(fault);
+                continue;
+            }
+            let row = Cells::new(&record, &[], line);
+            self.read_row(&layout, row, dialect.decimal_comma(), &mut marks);
+        }
         if let Some(line) = rows.open_quote {
             let fault = Fault::row(line, "a quote that is never closed", "a closing quote");
             self.faults
                 .push(fault.hint("the rest of the file was taken as one cell"));
         }
-        if self.source.rows == 0 {
-            let fault = Fault::row(header_line, "a header and no rows", "rows of readings");
-            self.faults.push(fault);
-        }
+        self.refuse_no_rows(header_line);
         if let Some(fault) = unclear_marks(marks) {
             self.faults.start_row();
             self.faults.push(fault);
@@ -246,35 +287,133 @@ impl<'a> FileReading<'a> {
         self.notes.keep_amount_columns(&layout);
     }
 
-    fn read_rows(&mut self, layout: &Layout, rows: &mut Rows<'_>, dialect: Dialect) -> Marks {
+    /// Reads the rows below a row of column names.
+    fn read_sheet(&mut self, grid: &Grid, header: usize) {
+        let header_line = grid.line(header);
+        let places = sheet_places(grid, header);
+        self.notes.places = places.clone();
+        self.faults.places = Some(places);
+        let names = sheet_header(grid, header);
+        let Some(layout) = header::read_header(&names, header_line, &mut self.faults) else {
+            return;
+        };
+        let unnamed: Vec<usize> = (0..names.len()).filter(|c| &names[*c] == UNNAMED).collect();
+        let mut rows = SheetRows::below(grid, header, layout.cells);
+        let mut merges = Merges::below(grid, header);
         let mut record = StringRecord::new();
         let mut marks = Marks::default();
         while let Some(line) = rows.next(&mut record) {
-            self.source.rows += 1;
-            self.faults.start_row();
-            if let Some(fault) = refuse_length(&record, layout, line, dialect) {
+            self.start_row();
+            let beyond = layout.cells..record.len();
+            for column in unnamed.iter().copied().chain(beyond) {
+                self.refuse_unnamed(&record[column], column, line);
+            }
+            let row = &mut record;
+            for fault in merges.complete(grid, &layout, line, row, &mut rows.kinds) {
                 self.faults.push(fault);
-                continue;
             }
-            let mut reader = RowReader {
-                source: self.index,
-                decimal_comma: dialect.decimal_comma(),
-                marks,
-                faults: &mut self.faults,
-            };
-            let mut used = false;
-            for columns in &layout.trains {
-                if let Outcome::Read(mut row) = reader.read(&record, columns, line) {
-                    row.voltage_v = row.voltage_v.or(self.unstated.voltage_v);
-                    row.pressure_kpa = row.pressure_kpa.or(self.unstated.pressure_kpa);
-                    used |= row.reading.exclude.is_none();
-                    self.groups.add(*row);
-                }
-            }
-            marks = reader.marks;
-            self.source.rows_used += u64::from(used);
+            let row = Cells::new(&record, &rows.kinds, line);
+            self.read_row(&layout, row, true, &mut marks);
         }
-        marks
+        self.refuse_no_rows(header_line);
+        self.refuse_unclear_cells(marks);
+        self.notes.comment_readings = rows.comment_readings;
+        self.notes.first_comment_reading = rows.first_comment_reading;
+        self.notes.keep_amount_columns(&layout);
+        self.faults.places = None;
+    }
+
+    fn start_row(&mut self) {
+        self.source.rows += 1;
+        self.faults.start_row();
+    }
+
+    /// Reads what a row says about each injector.
+    fn read_row(
+        &mut self,
+        layout: &Layout,
+        row: Cells<'_>,
+        decimal_comma: bool,
+        marks: &mut Marks,
+    ) {
+        let mut reader = RowReader {
+            source: self.index,
+            decimal_comma,
+            marks: *marks,
+            faults: &mut self.faults,
+        };
+        let mut used = false;
+        for columns in &layout.trains {
+            if let Outcome::Read(mut row) = reader.read(row, columns) {
+                row.voltage_v = row.voltage_v.or(self.unstated.voltage_v);
+                row.pressure_kpa = row.pressure_kpa.or(self.unstated.pressure_kpa);
+                used |= row.reading.exclude.is_none();
+                self.groups.add(*row);
+            }
+        }
+        *marks = reader.marks;
+        self.source.rows_used += u64::from(used);
+    }
+
+    fn refuse_no_rows(&mut self, header_line: u64) {
+        if self.source.rows == 0 {
+            let fault = Fault::row(header_line, "a header and no rows", "rows of readings");
+            self.faults.push(fault);
+        }
+    }
+
+    /// A number beside the table would be missed without a word.
+    fn refuse_unnamed(&mut self, text: &str, column: usize, line: u64) {
+        if text.trim().is_empty() {
+            return;
+        }
+        let name = format!("{} without a name", letters(column));
+        let expected = "nothing, since the header has no name for this column";
+        let mut fault = Fault::cell(line, &name, text.trim(), expected);
+        fault.cell = Some(format!("{}{line}", letters(column)));
+        let hint = "name the column; one that starts with x_ is ignored";
+        self.faults.push(fault.hint(hint));
+    }
+
+    /// In a sheet a text as `1,234` may be a thousand or one unless other texts have decimal commas.
+    fn refuse_unclear_cells(&mut self, marks: Marks) {
+        if marks.unclear_comma > 0 && !marks.comma && !marks.point {
+            let line = marks.unclear_comma;
+            let found = "a text as 1,234, which may be a thousand or one";
+            let fault = Fault::row(line, found, "a number cell")
+                .hint("write the number into the cell again, so that the sheet knows it as one");
+            self.faults.start_row();
+            self.faults.push(fault);
+        } else if let Some(fault) = unclear_marks(marks) {
+            self.faults.start_row();
+            self.faults.push(fault);
+        }
+    }
+}
+
+/// Name of a column whose header cell is blank; the capture format ignores it.
+const UNNAMED: &str = "x_";
+
+/// The header of a sheet: blank cells ignored, since a table need not start at column A.
+fn sheet_header(grid: &Grid, header: usize) -> StringRecord {
+    let last = (0..grid.width(header)).rfind(|column| !grid.is_blank(header, *column));
+    (0..last.map_or(0, |last| last + 1))
+        .map(|column| match grid.text(header, column).trim() {
+            "" => UNNAMED,
+            name => name,
+        })
+        .collect()
+}
+
+fn sheet_places(grid: &Grid, header: usize) -> Places {
+    let names = grid.texts(header).enumerate();
+    Places {
+        sheet: grid.sheet.clone(),
+        columns: names
+            .filter(|(_, name)| !name.trim().is_empty())
+            .map(|(column, name)| (name.trim().to_owned(), Some(column)))
+            .collect(),
+        row: Vec::new(),
     }
 }
 

@@ -3,8 +3,9 @@
 use csv::StringRecord;
 
 use super::fault::{Fault, Faults};
+use super::grid::Kind;
 use super::header::{Column, Columns};
-use super::names::Role;
+use super::names::{NAMES, Role};
 use super::number::{self, Marks, NotANumber};
 use super::reading::Reading;
 use crate::units::{Basis, magnitude_words, within_magnitudes};
@@ -74,20 +75,48 @@ struct Train {
     period_ms: Option<f64>,
 }
 
-/// The cells of one injector in one row.
-struct Cells<'a> {
+/// A row of a file.
+#[derive(Clone, Copy)]
+pub(super) struct Cells<'a> {
     record: &'a StringRecord,
-    columns: &'a Columns,
+    /// What each cell of a sheet was; empty for a text.
+    kinds: &'a [Kind],
     line: u64,
 }
 
 impl<'a> Cells<'a> {
+    /// The row of a line; `kinds` is empty where all cells are text.
+    pub fn new(record: &'a StringRecord, kinds: &'a [Kind], line: u64) -> Self {
+        Self {
+            record,
+            kinds,
+            line,
+        }
+    }
+}
+
+/// The cells of one injector in one row.
+struct OfInjector<'a> {
+    record: &'a StringRecord,
+    kinds: &'a [Kind],
+    columns: &'a Columns,
+    line: u64,
+}
+
+impl<'a> OfInjector<'a> {
     fn text(&self, role: Role) -> Option<&'a str> {
         let column = self.columns.get(role)?;
         self.record
             .get(column.index)
             .map(str::trim)
             .filter(|text| !text.is_empty())
+    }
+
+    /// What the cell of a role was.
+    fn kind(&self, role: Role) -> Kind {
+        let column = self.columns.get(role);
+        let kind = column.and_then(|column| self.kinds.get(column.index));
+        kind.copied().unwrap_or(Kind::Text)
     }
 
     fn column(&self, role: Role) -> Option<&'a Column> {
@@ -103,17 +132,14 @@ impl<'a> Cells<'a> {
 
 impl RowReader<'_> {
     /// Reads what a row says about one injector.
-    pub fn read<'a>(
-        &mut self,
-        record: &'a StringRecord,
-        columns: &'a Columns,
-        line: u64,
-    ) -> Outcome<'a> {
-        let cells = Cells {
-            record,
+    pub fn read<'a>(&mut self, row: Cells<'a>, columns: &'a Columns) -> Outcome<'a> {
+        let cells = OfInjector {
+            record: row.record,
+            kinds: row.kinds,
             columns,
-            line,
+            line: row.line,
         };
+        let foreign = self.refuse_foreign(&cells);
         let injector = match columns.id.as_deref() {
             Some(id) => Some(id),
             None => cells.text(Role::Injector),
@@ -140,7 +166,7 @@ impl RowReader<'_> {
         else {
             return Outcome::Faulty;
         };
-        if voltage == Cell::Bad || pressure == Cell::Bad {
+        if voltage == Cell::Bad || pressure == Cell::Bad || foreign {
             return Outcome::Faulty;
         }
         let [voltage_actual_v, pressure_actual_kpa, fluid_temp_c] = conditions;
@@ -153,7 +179,7 @@ impl RowReader<'_> {
             basis,
             reading: Reading {
                 source: self.source,
-                line,
+                line: row.line,
                 pulse_width_ms: train.pulse_width_ms,
                 pulses: train.pulses,
                 delivered,
@@ -172,12 +198,54 @@ impl RowReader<'_> {
         }))
     }
 
+    /// Complains about cells that hold no text and no number: dates that a sheet made of
+    /// something else, and formulas without a value. Returns whether there was one.
+    fn refuse_foreign(&mut self, cells: &OfInjector<'_>) -> bool {
+        let mut found = false;
+        if cells.kinds.is_empty() {
+            return found;
+        }
+        for entry in &NAMES {
+            let role = entry.role;
+            let may_be_date = matches!(role, Role::Time | Role::Note | Role::Exclude);
+            let (what, hint) = match cells.kind(role) {
+                Kind::Text | Kind::Number => continue,
+                Kind::Date if may_be_date => continue,
+                Kind::Date => (
+                    "no date",
+                    "the sheet took what was typed for a date: give the cell the format Number, \
+                     or Text for an id, and type it again",
+                ),
+                Kind::Error if role == Role::Note => continue,
+                Kind::Error => (
+                    "a value; this formula failed",
+                    "mend the formula in the sheet",
+                ),
+                Kind::Uncomputed => (
+                    "a value; this formula was never computed",
+                    "open the file in a spreadsheet program and save it",
+                ),
+            };
+            self.faults.push(cells.fault(role, what).hint(hint));
+            found = true;
+        }
+        found
+    }
+
     /// Reads a cell as a number in the inner unit.
-    fn number(&mut self, cells: &Cells<'_>, role: Role) -> Cell {
+    fn number(&mut self, cells: &OfInjector<'_>, role: Role) -> Cell {
         let (Some(column), Some(text)) = (cells.column(role), cells.text(role)) else {
             return Cell::Empty;
         };
-        match number::number(text, self.decimal_comma, &mut self.marks, cells.line) {
+        // The mark of a number cell is the program's, not the writer's.
+        let mut aside = self.marks;
+        let (comma, marks) = match cells.kind(role) {
+            Kind::Text => (self.decimal_comma, &mut self.marks),
+            Kind::Number => (false, &mut aside),
+            // Already complained about.
+            Kind::Date | Kind::Error | Kind::Uncomputed => return Cell::Bad,
+        };
+        match number::number(text, comma, marks, cells.line) {
             Ok(value) => {
                 let inner = column.to_inner(value);
                 if !inner.is_finite() {
@@ -195,7 +263,7 @@ impl RowReader<'_> {
         }
     }
 
-    fn refuse(&mut self, cells: &Cells<'_>, role: Role, why: NotANumber) -> Cell {
+    fn refuse(&mut self, cells: &OfInjector<'_>, role: Role, why: NotANumber) -> Cell {
         let what = if why == NotANumber::NotFinite {
             "a finite number"
         } else {
@@ -215,7 +283,7 @@ impl RowReader<'_> {
         Cell::Bad
     }
 
-    fn above_zero(&mut self, cells: &Cells<'_>, role: Role, expected: &str) -> Cell {
+    fn above_zero(&mut self, cells: &OfInjector<'_>, role: Role, expected: &str) -> Cell {
         match self.number(cells, role) {
             Cell::Is(value) if value <= 0.0 => {
                 self.faults.push(cells.fault(role, expected));
@@ -226,7 +294,7 @@ impl RowReader<'_> {
     }
 
     /// Measured voltage, measured pressure and temperature; `None` where one is faulty.
-    fn conditions(&mut self, cells: &Cells<'_>) -> Option<[Option<f64>; 3]> {
+    fn conditions(&mut self, cells: &OfInjector<'_>) -> Option<[Option<f64>; 3]> {
         let voltage = self.above_zero(cells, Role::VoltageActual, "a voltage above 0");
         let pressure = self.above_zero(
             cells,
@@ -246,7 +314,7 @@ impl RowReader<'_> {
         (!all.contains(&Cell::Bad)).then(|| all.map(Cell::value))
     }
 
-    fn repeat(&mut self, cells: &Cells<'_>) -> Result<Option<u32>, ()> {
+    fn repeat(&mut self, cells: &OfInjector<'_>) -> Result<Option<u32>, ()> {
         let Some(text) = cells.text(Role::Repeat) else {
             return Ok(None);
         };
@@ -256,8 +324,9 @@ impl RowReader<'_> {
         })
     }
 
-    fn time_fits(&mut self, cells: &Cells<'_>) -> bool {
+    fn time_fits(&mut self, cells: &OfInjector<'_>) -> bool {
         match cells.text(Role::Time) {
+            Some(_) if cells.kind(Role::Time) == Kind::Date => true,
             Some(text) if !number::is_rfc3339(text) => {
                 let fault = cells.fault(
                     Role::Time,
@@ -272,7 +341,7 @@ impl RowReader<'_> {
     }
 
     /// The timing of the train; `None` where something is faulty or its column is missing.
-    fn train(&mut self, cells: &Cells<'_>) -> Option<Train> {
+    fn train(&mut self, cells: &OfInjector<'_>) -> Option<Train> {
         let open_time = self.above_zero(cells, Role::OpenTime, "a time above 0 s, or nothing");
         let period = self.period(cells);
         if open_time != Cell::Empty {
@@ -315,7 +384,7 @@ impl RowReader<'_> {
         })
     }
 
-    fn pulse_width(&mut self, cells: &Cells<'_>) -> Option<f64> {
+    fn pulse_width(&mut self, cells: &OfInjector<'_>) -> Option<f64> {
         let column = cells.column(Role::PulseWidth)?;
         match self.number(cells, Role::PulseWidth) {
             Cell::Empty => {
@@ -332,7 +401,7 @@ impl RowReader<'_> {
         }
     }
 
-    fn pulses(&mut self, cells: &Cells<'_>) -> Option<f64> {
+    fn pulses(&mut self, cells: &OfInjector<'_>) -> Option<f64> {
         cells.column(Role::Pulses)?;
         let expected = "a whole number of pulses, 1 to 1000000000";
         // A count says nothing about the decimal mark of the file.
@@ -357,7 +426,7 @@ impl RowReader<'_> {
     }
 
     /// The period in ms from its own column or the frequency.
-    fn period(&mut self, cells: &Cells<'_>) -> Result<Option<f64>, ()> {
+    fn period(&mut self, cells: &OfInjector<'_>) -> Result<Option<f64>, ()> {
         let period = self.above_zero(cells, Role::Period, "a period above 0");
         let frequency = self.above_zero(cells, Role::Frequency, "a frequency above 0");
         match (period, frequency) {
@@ -394,7 +463,11 @@ impl RowReader<'_> {
     ///
     /// The outer `None` says that something is faulty, the inner one that nothing was read.
     #[allow(clippy::option_option)]
-    fn amount(&mut self, cells: &Cells<'_>, excluded: bool) -> Option<Option<(Basis, f64, bool)>> {
+    fn amount(
+        &mut self,
+        cells: &OfInjector<'_>,
+        excluded: bool,
+    ) -> Option<Option<(Basis, f64, bool)>> {
         let bases = [
             (Basis::Volume, Role::Volume, Role::VolumeStart),
             (Basis::Mass, Role::Mass, Role::MassStart),
@@ -437,7 +510,7 @@ impl RowReader<'_> {
     #[allow(clippy::option_option)]
     fn nothing_read(
         &mut self,
-        cells: &Cells<'_>,
+        cells: &OfInjector<'_>,
         excluded: bool,
     ) -> Option<Option<(Basis, f64, bool)>> {
         let amount = [Role::Volume, Role::Mass]

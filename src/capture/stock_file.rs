@@ -7,9 +7,11 @@ use csv::StringRecord;
 
 use super::CaptureFile;
 use super::dialect::{Dialect, Rows, decode};
-use super::fault::Fault;
+use super::fault::{Fault, Places};
 use super::names::{folded, known_stem, near_miss};
 use super::number::{Marks, number};
+use super::sheet::readings_sheet;
+use super::workbook::Workbook;
 use crate::units::{magnitude_words, within_magnitudes};
 
 /// One row of the table.
@@ -47,6 +49,9 @@ enum Column {
 
 /// Whether a table has the columns of a capture rather than those of a stock.
 pub fn looks_like_capture(file: &CaptureFile) -> bool {
+    if file.is_workbook() {
+        return !matches!(sheet_as_text(file), Ok(Some(_)));
+    }
     let Ok((text, _)) = decode(&file.bytes) else {
         return false;
     };
@@ -61,7 +66,52 @@ pub fn looks_like_capture(file: &CaptureFile) -> bool {
         })
 }
 
-/// Reads a stock.
+/// The stock table of a workbook as tab-separated text with a line per row of its sheet,
+/// and where its columns stand; `None` where the bytes are text or hold a capture.
+fn sheet_as_text(file: &CaptureFile) -> Result<Option<(String, Places)>, Box<Fault>> {
+    let Some(mut book) = Workbook::open(&file.bytes)? else {
+        return Ok(None);
+    };
+    if readings_sheet(&mut book, file.sheet.as_deref()).is_ok() {
+        return Ok(None);
+    }
+    for (name, _) in book.sheets.clone() {
+        let grid = book.read(&name, u64::MAX)?;
+        let header = (0..grid.height().min(50)).find(|row| {
+            let mut cells = grid.texts(*row);
+            cells.any(|cell| folded(cell.trim()) == "injector")
+        });
+        let Some(header) = header else { continue };
+        let columns = grid
+            .texts(header)
+            .map(folded)
+            .zip((0..).map(Some))
+            .collect();
+        let places = Places {
+            sheet: grid.sheet.clone(),
+            columns,
+            row: Vec::new(),
+        };
+        let mut text = String::new();
+        let mut line = 1;
+        for row in header..grid.height() {
+            while line < grid.line(row) {
+                text.push('\n');
+                line += 1;
+            }
+            // No cell may end the line or part it.
+            let cells: Vec<String> = grid
+                .texts(row)
+                .map(|cell| cell.replace(|c: char| c.is_control() || c == '"', " "))
+                .collect();
+            text.push_str(&cells.join("\t"));
+        }
+        return Ok(Some((text, places)));
+    }
+    Ok(None)
+}
+
+/// Reads a stock, from a text or a workbook.
 ///
 /// # Errors
 /// Every fault of the file: no `injector` or no other column, a `u_…` column that
@@ -74,7 +124,16 @@ pub fn read_stock_file(file: &CaptureFile) -> Result<StockFile, Vec<Fault>> {
             .map(|f| f.of(&file.name))
             .collect::<Vec<_>>()
     };
-    let (text, _) = decode(&file.bytes).map_err(|fault| named(vec![*fault]))?;
+    let sheet = sheet_as_text(file).map_err(|fault| named(vec![*fault]))?;
+    let bytes = sheet
+        .as_ref()
+        .map_or(file.bytes.as_slice(), |(text, _)| text.as_bytes());
+    let places = sheet
+        .as_ref()
+        .map(|(_, places)| places.clone())
+        .unwrap_or_default();
+    let named = |faults: Vec<Fault>| named(faults.into_iter().map(|f| places.locate(f)).collect());
+    let (text, _) = decode(bytes).map_err(|fault| named(vec![*fault]))?;
     let dialect = Dialect::of(&text);
     let mut rows = Rows::new(&text, dialect);
     let mut record = StringRecord::new();
@@ -331,10 +390,10 @@ mod tests {
     use super::*;
 
     fn read(text: &str) -> Result<StockFile, Vec<Fault>> {
-        read_stock_file(&CaptureFile {
-            name: "stock.csv".to_owned(),
-            bytes: text.as_bytes().to_vec(),
-        })
+        read_stock_file(&CaptureFile::new(
+            "stock.csv".to_owned(),
+            text.as_bytes().to_vec(),
+        ))
     }
 
     #[test]

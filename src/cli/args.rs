@@ -226,12 +226,15 @@ pub struct SheetArgs {
 /// Captures, bench file and set points.
 #[derive(Debug, Args)]
 pub struct InputArgs {
-    /// Capture files (CSV); `-` reads standard input
+    /// Capture files (CSV, .xlsx, .ods, .xls); `-` reads standard input
     #[arg(required = true, value_name = "CAPTURE")]
     pub captures: Vec<PathBuf>,
     /// Bench file; without this, bench.toml beside the capture is used if there is one
     #[arg(long, value_name = "FILE.toml")]
     pub bench: Option<PathBuf>,
+    /// Sheet of a workbook, where several hold readings
+    #[arg(long, value_name = "NAME")]
+    pub sheet: Option<String>,
     /// Supply voltage of captures that state none
     #[arg(long, value_parser = voltage, value_name = "14V")]
     pub voltage: Option<f64>,
@@ -255,7 +258,7 @@ pub struct ModelArgs {
     /// Limit of the reported linear flow range
     #[arg(long, value_parser = percent, default_value = "5%", value_name = "PERCENT")]
     pub linearity: f64,
-    /// Leave this row out (repeatable)
+    /// Leave this row out: line of the file, row of the sheet (repeatable)
     #[arg(long, value_parser = dropped_row, value_name = "FILE:LINE")]
     pub drop: Vec<DroppedRow>,
     /// Keep readings that look misread

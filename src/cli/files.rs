@@ -37,10 +37,7 @@ pub(super) fn read_what_can_be(args: &InputArgs) -> Result<(Input, Vec<Fault>), 
     for path in &args.captures {
         match read_bytes(path) {
             Ok(bytes) => {
-                files.push(CaptureFile {
-                    name: shown(path),
-                    bytes,
-                });
+                files.push(CaptureFile::new(shown(path), bytes));
                 paths.push(path.clone());
             }
             Err(error) => faults.push(unreadable(path, &error, "a capture")),
@@ -65,10 +62,21 @@ pub(super) fn input_of(mut files: Vec<CaptureFile>, args: &InputArgs) -> Result<
 
 /// What belongs to captures: the bench file and the set points of the command line.
 fn beside(
-    files: Vec<CaptureFile>,
+    mut files: Vec<CaptureFile>,
     args: &InputArgs,
     faults: &mut Vec<Fault>,
 ) -> Result<Input, Failure> {
+    if let Some(sheet) = &args.sheet {
+        if !files.iter().any(CaptureFile::is_workbook) {
+            return Err(Failure::other(
+                format!("--sheet {sheet}: no capture is a workbook"),
+                "leave out --sheet; a text has no sheets",
+            ));
+        }
+        files
+            .iter_mut()
+            .for_each(|file| file.sheet = Some(sheet.clone()));
+    }
     let bench = match bench_path(args)? {
         Some(path) => read_bench_at(&path, faults),
         None => Bench::default(),
@@ -126,10 +134,8 @@ fn tell_apart(files: &mut [CaptureFile], paths: &[PathBuf]) {
 
 /// One file for itself, whose faults are not told beside those of others.
 pub(super) fn read_capture(path: &Path) -> Result<CaptureFile, Failure> {
-    Ok(CaptureFile {
-        name: shown(path),
-        bytes: read_bytes(path).map_err(|error| failed(path, error))?,
-    })
+    let bytes = read_bytes(path).map_err(|error| failed(path, error))?;
+    Ok(CaptureFile::new(shown(path), bytes))
 }
 
 /// Largest file that is read, bytes: what is read is held in memory.
@@ -186,8 +192,9 @@ fn read_stream(stream: &mut impl Read) -> io::Result<Vec<u8>> {
     const FIRST_PART: u64 = 1 << 16;
     let mut bytes = Vec::new();
     stream.take(FIRST_PART).read_to_end(&mut bytes)?;
-    // A workbook begins with PK and may hold any byte.
-    if bytes.contains(&0) && !bytes.starts_with(b"PK") {
+    // A workbook begins with one of these and may hold any byte.
+    let workbook = bytes.starts_with(b"PK") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]);
+    if bytes.contains(&0) && !workbook {
         return Ok(bytes);
     }
     stream.take(LARGEST_FILE).read_to_end(&mut bytes)?;

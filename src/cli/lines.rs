@@ -18,6 +18,12 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             "leave out --tolerance and --at, or leave out --lines",
         ));
     }
+    if args.input.sheet.is_some() {
+        return Err(Failure::other(
+            "--lines reads texts, which have no sheets",
+            "leave out --lines, or save the sheet as CSV",
+        ));
+    }
     let names = names(&args.input)?;
     let bench = read_bench_file(&args.input)?;
     for (path, name) in args.input.captures.iter().zip(names) {

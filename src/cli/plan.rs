@@ -197,6 +197,7 @@ fn input(args: &PlanArgs, captures: Vec<PathBuf>) -> InputArgs {
     InputArgs {
         captures,
         bench: args.bench.clone(),
+        sheet: None,
         voltage: only(&args.voltage),
         pressure: only(&args.pressure),
     }

@@ -75,6 +75,7 @@ fn of_files(files: Vec<(PathBuf, CaptureFile)>) -> Result<Vec<Characterisation>,
         let args = InputArgs {
             captures: vec![path],
             bench: None,
+            sheet: None,
             voltage: None,
             pressure: None,
         };
@@ -83,7 +84,10 @@ fn of_files(files: Vec<(PathBuf, CaptureFile)>) -> Result<Vec<Characterisation>,
     Ok(documents)
 }
 
-/// Folders give their .json and .csv files by name.
+/// Endings of the files that a folder of injectors gives.
+const ENDINGS: [&str; 5] = ["json", "csv", "xlsx", "ods", "xls"];
+
+/// Folders give their files by name.
 fn expand(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     let mut files = Vec::new();
     for path in paths {
@@ -94,12 +98,15 @@ fn expand(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         let entries = fs::read_dir(path).map_err(|error| failed(path, error))?;
         let mut inside: Vec<PathBuf> = entries
             .filter_map(|entry| entry.ok().map(|e| e.path()))
-            .filter(|p| p.is_file() && ["json", "csv"].iter().any(|e| has_extension(p, e)))
+            .filter(|p| p.is_file() && ENDINGS.iter().any(|e| has_extension(p, e)))
             .collect();
         inside.sort();
         if inside.is_empty() {
             return Err(Failure::other(
-                format!("{}: no .json and no .csv file", path.display()),
+                format!(
+                    "{}: no .json, .csv, .xlsx, .ods or .xls file",
+                    path.display()
+                ),
                 "give the folder that holds the files written by fit -o",
             ));
         }

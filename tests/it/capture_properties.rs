@@ -21,10 +21,7 @@ const NAMES: [&str; 9] = [
 ];
 
 fn check(text: impl Into<Vec<u8>>) -> Checked {
-    let file = CaptureFile {
-        name: "run.csv".to_owned(),
-        bytes: text.into(),
-    };
+    let file = CaptureFile::new("run.csv", text.into());
     check_captures(&[file], Bench::default(), SetPoints::default())
 }
 
@@ -277,9 +274,11 @@ proptest! {
 
 #[test]
 fn one_capture_given_twice_is_refused() {
-    let file = |name: &str| CaptureFile {
-        name: name.to_owned(),
-        bytes: b"injector,pulse_width_ms,pulses,volume_ml\nA1,2,1000,10\n".to_vec(),
+    let file = |name: &str| {
+        CaptureFile::new(
+            name,
+            b"injector,pulse_width_ms,pulses,volume_ml\nA1,2,1000,10\n".to_vec(),
+        )
     };
     let faults = read_captures(
         &[file("a.csv"), file("b.csv")],
@@ -297,14 +296,11 @@ fn one_capture_given_twice_is_refused() {
 #[test]
 fn one_injector_in_two_runs_makes_two_sweeps_in_order() {
     let file = |name: &str, volume: &str| {
-        CaptureFile {
-        name: name.to_owned(),
-        bytes: format!(
+        let text = format!(
             "injector,pressure_kpa,voltage_v,pulse_width_ms,pulses,volume_ml\n\
              B,300,14,2,1000,{volume}\nA,300,12,2,1000,{volume}\nB,,14,2,1000,{volume}\nB,300,,2,1000,{volume}\n"
-        )
-        .into_bytes(),
-    }
+        );
+        CaptureFile::new(name, text.into_bytes())
     };
     let files = [file("a.csv", "10"), file("b.csv", "11")];
     let capture = read_captures(&files, Bench::default(), SetPoints::default()).unwrap();
@@ -338,12 +334,11 @@ fn one_injector_in_two_runs_makes_two_sweeps_in_order() {
 
 #[test]
 fn set_points_come_from_the_column_else_the_bench_else_the_command_line() {
-    let file = CaptureFile {
-        name: "run.csv".to_owned(),
-        bytes:
-            b"injector,voltage_v,pulse_width_ms,pulses,volume_ml\nA,12,2,1000,10\nA,,2,1000,10\n"
-                .to_vec(),
-    };
+    let file = CaptureFile::new(
+        "run.csv",
+        b"injector,voltage_v,pulse_width_ms,pulses,volume_ml\nA,12,2,1000,10\nA,,2,1000,10\n"
+            .to_vec(),
+    );
     let bench = read_bench("bench.toml", "[supply]\nnominal = \"13.5 V\"\n").unwrap();
     let asked = SetPoints {
         voltage_v: Some(14.0),

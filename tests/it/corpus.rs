@@ -30,10 +30,10 @@ fn stem(path: &Path) -> String {
 }
 
 fn check(path: &Path, defaults: SetPoints) -> Checked {
-    let file = CaptureFile {
-        name: path.file_name().unwrap().to_str().unwrap().to_owned(),
-        bytes: fs::read(path).unwrap(),
-    };
+    let file = CaptureFile::new(
+        path.file_name().unwrap().to_str().unwrap().to_owned(),
+        fs::read(path).unwrap(),
+    );
     let bench = match fs::read_to_string(path.with_extension("bench.toml")) {
         Ok(text) => read_bench("bench.toml", &text).unwrap(),
         Err(_) => Bench::default(),

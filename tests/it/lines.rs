@@ -72,10 +72,7 @@ fn lines(text: &str, request: &LinesRequest) -> Result<String, LinesError> {
 fn expected(injectors: &[Vec<String>], options: &FitOptions) -> String {
     let mut out = Vec::new();
     for rows in injectors {
-        let file = CaptureFile {
-            name: "run.csv".to_owned(),
-            bytes: text(rows).into_bytes(),
-        };
+        let file = CaptureFile::new("run.csv", text(rows).into_bytes());
         let capture = read_captures(&[file], Bench::default(), SetPoints::default()).unwrap();
         for injector in fit_capture(&capture, options).injectors {
             for fit in &injector.sweeps {

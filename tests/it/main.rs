@@ -74,3 +74,5 @@ mod surface;
 mod table;
 /// Tables on the terminal.
 mod terminal;
+/// Workbooks written by other programs, and hostile ones.
+mod workbooks;

@@ -35,10 +35,7 @@ fn weighed_valves_agree_with_the_published_lines() {
         return;
     };
     let name = "water-valves.capture.csv";
-    let file = CaptureFile {
-        name: name.to_owned(),
-        bytes: fs::read(folder.join(name)).unwrap(),
-    };
+    let file = CaptureFile::new(name.to_owned(), fs::read(folder.join(name)).unwrap());
     let request = Request {
         fit: FitOptions {
             model: ModelChoice::Line,

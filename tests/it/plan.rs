@@ -236,10 +236,7 @@ fn filled_in(sheet: &str, injector: &Injector, offset_ml: f64, rng: &mut ChaCha8
 }
 
 fn captured(text: &str, bench: &Bench) -> Capture {
-    let file = CaptureFile {
-        name: "plan.csv".to_owned(),
-        bytes: text.as_bytes().to_vec(),
-    };
+    let file = CaptureFile::new("plan.csv".to_owned(), text.as_bytes().to_vec());
     let set = SetPoints {
         voltage_v: None,
         pressure_kpa: None,

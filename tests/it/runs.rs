@@ -46,9 +46,6 @@ pub fn characterise_with(name: &str, fit: &FitOptions) -> Characterisation {
             ..Criterion::NONE
         },
     };
-    let file = CaptureFile {
-        name: "capture.csv".to_owned(),
-        bytes,
-    };
+    let file = CaptureFile::new("capture.csv", bytes);
     characterise(&[file], bench, SetPoints::default(), &request).unwrap()
 }

@@ -89,10 +89,7 @@ fn fill_in(sheet: &str, dialect: Dialect) -> String {
 }
 
 fn capture(text: &str) -> Capture {
-    let file = CaptureFile {
-        name: "sheet.csv".to_owned(),
-        bytes: text.as_bytes().to_vec(),
-    };
+    let file = CaptureFile::new("sheet.csv", text.as_bytes().to_vec());
     read_captures(&[file], Bench::default(), SetPoints::default()).unwrap()
 }
 

@@ -27,10 +27,7 @@ fn outcome(folder: &Path, arguments: &[&str]) -> (i32, String, String) {
 }
 
 fn fitted(text: &str, bench: &str) -> Characterisation {
-    let file = CaptureFile {
-        name: "run.csv".to_owned(),
-        bytes: text.as_bytes().to_vec(),
-    };
+    let file = CaptureFile::new("run.csv", text.as_bytes().to_vec());
     let bench = read_bench("bench.toml", bench).unwrap();
     let request = Request {
         fit: FitOptions::default(),

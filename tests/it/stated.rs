@@ -29,10 +29,7 @@ fn fitted(capture: String, bench: &str) -> Characterisation {
         points: Vec::new(),
         criterion: Criterion::NONE,
     };
-    let file = CaptureFile {
-        name: "capture.csv".to_owned(),
-        bytes: capture.into_bytes(),
-    };
+    let file = CaptureFile::new("capture.csv".to_owned(), capture.into_bytes());
     let bench = read_bench("bench.toml", bench).unwrap();
     characterise(&[file], bench, SetPoints::default(), &request).unwrap()
 }
