@@ -205,7 +205,15 @@ fn score_at(
     let points = operating_points(fits, points);
     let as_read = compared_as_read(fits, &points);
     let members = members_at(fits, &points);
-    let mut set = score(&members, fits, points, stage, criterion)?;
+    let figures_wanted =
+        criterion.flow_tolerance_percent.is_some() || criterion.dead_time_tolerance_us.is_some();
+    // A line through as few widths is compared only where it is asked for by name.
+    let lines = if as_read && !figures_wanted {
+        &[]
+    } else {
+        fits
+    };
+    let mut set = score(&members, lines, points, stage, criterion)?;
     if as_read {
         let mut widths: Vec<f64> = set
             .operating_points

@@ -10,6 +10,7 @@ mod fit;
 mod lines;
 mod pick;
 mod place;
+mod plan;
 mod report;
 mod set;
 mod setup;
@@ -127,6 +128,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Report(args) => report::run(args),
         Command::Table(args) => table::run(args),
         Command::Demand(args) => demand::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Setup(args) => setup::run(args),
         Command::Sheet(args) => sheet::run(args),
         Command::Schema => {

@@ -16,6 +16,7 @@ pub mod fit;
 pub mod fluid;
 pub mod lines;
 pub mod matching;
+pub mod plan;
 pub mod plots;
 pub mod report;
 pub mod setup;

@@ -13,6 +13,7 @@ mod deviations;
 mod frame;
 mod linearity;
 mod text;
+mod trade;
 
 use std::collections::HashSet;
 
@@ -25,6 +26,7 @@ pub use deviations::deviations;
 pub use linearity::linearities;
 pub use text::visible;
 pub(crate) use text::{columns, plain, shortened, voltage};
+pub use trade::{TradeSeries, doubt_against_time};
 
 /// One picture, ready to be written to a file or set into a report.
 #[derive(Debug, Clone, PartialEq, Eq)]

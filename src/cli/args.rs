@@ -60,6 +60,9 @@ pub enum Command {
     /// What the engine needs of the set: pulse, duty, power, idle, pump
     #[command(after_help = DEMAND_HELP)]
     Demand(Box<DemandArgs>),
+    /// Which readings to take for the doubt that is wanted
+    #[command(after_help = super::plan::HELP)]
+    Plan(Box<super::plan::PlanArgs>),
     /// Five questions about the bench, answered once: writes bench.toml
     #[command(after_help = super::setup::HELP)]
     Setup(super::setup::SetupArgs),
@@ -302,7 +305,7 @@ pub(super) fn risk(text: &str) -> Result<f64, String> {
     }
 }
 
-fn line_range(text: &str) -> Result<[f64; 2], String> {
+pub(super) fn line_range(text: &str) -> Result<[f64; 2], String> {
     let (lo, hi) = text
         .split_once("..")
         .ok_or("write two pulse widths as 2ms..10ms")?;

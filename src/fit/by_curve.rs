@@ -7,7 +7,7 @@ use super::curve::{
 };
 use super::describe::ladder;
 use super::prepared::{Prepared, Standing};
-use super::{BudgetRow, Evaluation, FitOptions, Model, Scale, Weighting};
+use super::{BudgetRow, Evaluation, FitOptions, Instrument, Model, Scale, Weighting};
 
 /// How well the uncertainty of one reading is known beforehand: standard
 /// deviation of its logarithm, where only the division is known.
@@ -70,7 +70,17 @@ fn reading(prepared: &Prepared<'_>, i: usize) -> CurveReading {
 }
 
 fn setup(prepared: &Prepared<'_>, readings: &[CurveReading], line_range: (f64, f64)) -> CurveSetup {
-    let instrument = &prepared.instrument;
+    CurveSetup {
+        grid: prepared.widths(),
+        nodes: ladder(prepared.widths()),
+        misreading: Some(Misreading::usual(readings)),
+        ..curve_setup(&prepared.instrument, line_range)
+    }
+}
+
+/// What is known beforehand of readings with this instrument, for a line over a
+/// range of pulse widths in ms; no grid, and no reading judged.
+pub fn curve_setup(instrument: &Instrument, line_range: (f64, f64)) -> CurveSetup {
     let log_sd = if instrument.reading_stated {
         STATED_READING_LOG_SD
     } else {
@@ -87,9 +97,9 @@ fn setup(prepared: &Prepared<'_>, readings: &[CurveReading], line_range: (f64, f
         offset_mean: instrument.offset_mean,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range,
-        grid: prepared.widths(),
-        nodes: ladder(prepared.widths()),
-        misreading: Some(Misreading::usual(readings)),
+        grid: Vec::new(),
+        nodes: Vec::new(),
+        misreading: None,
     }
 }
 

@@ -38,6 +38,7 @@ pub mod outlier;
 pub mod robust;
 pub mod york;
 
+pub use by_curve::curve_setup;
 pub use capture_fit::{FittedCapture, FittedInjector, fit_capture};
 pub use delivery::Delivered;
 pub use effects::Effect;

@@ -39,6 +39,8 @@ mod open_data;
 mod pick;
 /// Pictures are well-formed, named and escaped.
 mod pictures;
+/// Plans, their promises and what to read next.
+mod plan;
 /// Rescaling, shifting and reordering the data; seeded.
 mod properties;
 /// Every file of tests/published: what standards, books and papers print.

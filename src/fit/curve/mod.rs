@@ -17,6 +17,7 @@
 mod average;
 mod budget;
 mod cells;
+mod design;
 mod fixed;
 mod kernel;
 mod mixture;
@@ -26,6 +27,7 @@ mod result;
 mod start;
 mod summary;
 
+pub use design::{CurveDesign, DesignCell, DesignDoubt, Expected};
 pub use fixed::{FixedPosterior, FixedScales, posterior_at};
 pub use mixture::{Interval, LineComponent};
 pub use result::{
