@@ -1,7 +1,7 @@
 //! In which words and figures pictures and reports speak.
 //!
 //! In: numbers and names. Out: text for people. Every sentence of a picture or a
-//! report stands in one catalogue ([`english`]); a second language is a second
+//! report stands in one catalogue (`english`); a second language is a second
 //! constant of the same struct, and the compiler tells what it still misses. It
 //! must not know what is said where.
 

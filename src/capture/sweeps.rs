@@ -174,7 +174,7 @@ impl Groups {
 /// Voltage, V, and pressure, kPa, as stated.
 type Condition = (Option<f64>, Option<f64>);
 
-/// Joins the conditions of one injector whose set points are the same, as [`Groups::finish`] does,
+/// Joins the conditions of one injector whose set points are the same, as `Groups::finish` does,
 /// and puts them in order: the conditions of its sweeps, and the sweep of each condition given.
 /// `counts` are the readings of each.
 pub fn join_conditions(conditions: &[Condition], counts: &[usize]) -> (Vec<Condition>, Vec<usize>) {
