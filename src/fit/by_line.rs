@@ -8,11 +8,6 @@ use super::line::{LineFit, ScaleSource, Weights, fit_line};
 use super::prepared::Prepared;
 use super::{BudgetRow, Evaluation, FitError, LackOfFit, Model, Scale, WeightChoice, Weighting};
 
-/// Repeatability from reading to reading that weights assume where nothing is
-/// known, relative. Common practice, no source; only its ratio to the reading
-/// uncertainty matters, since the scatter sets the scale.
-const ASSUMED_REPEATABILITY: f64 = 0.003;
-
 /// Fits the line of a sweep.
 ///
 /// # Errors
@@ -87,10 +82,11 @@ pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Resu
     })
 }
 
-/// Standard uncertainty of one reading per pulse, up to a common factor.
+/// Standard uncertainty of one reading per pulse, up to a common factor: only the
+/// ratio of repeatability to reading uncertainty matters, the scatter sets the scale.
 fn uncertainty(prepared: &Prepared<'_>, i: usize) -> f64 {
     let read = prepared.reading_uncertainty(i);
-    let repeat = ASSUMED_REPEATABILITY * prepared.delivered[i];
+    let repeat = prepared.instrument.repeatability.0 * prepared.delivered[i];
     (read * read + repeat * repeat + prepared.carrying_variance[i]).sqrt()
         / prepared.sweep.readings[i].pulses
 }

@@ -43,8 +43,6 @@ const FEWEST_READINGS: u32 = 10;
 const FEWEST_PULSES: f64 = 50.0;
 /// Longest train, s.
 const LONGEST_TRAIN_S: f64 = 900.0;
-/// Repeatability where none is known (that of the fit's prior).
-const REPEATABILITY: f64 = 0.003;
 /// Shares of the period that the longest pulse may take; shorter periods save
 /// time, longer ones keep the injector's closing away from the next pulse.
 pub(super) const DUTIES: [f64; 3] = [0.84, 0.70, 0.55];
@@ -174,7 +172,7 @@ impl Condition {
                 .max(rig.instrument.reading_floor),
             request
                 .repeatability_percent
-                .map_or(REPEATABILITY, |p| p / 100.0),
+                .map_or(rig.instrument.repeatability.0, |p| p / 100.0),
         );
         let setup = CurveSetup {
             reading: Scale::known(noise.0),

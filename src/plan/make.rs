@@ -400,7 +400,9 @@ fn trade(rig: &Rig, parts: &[Part], chosen: &[Step]) -> (Vec<Trade>, String) {
 
 fn assumed(request: &Request, rig: &Rig, parts: &[Part]) -> Vec<String> {
     let mut assumed = rig.assumed.clone();
-    if request.repeatability_percent.is_none() {
+    let stated = request.bench.scatter.as_ref();
+    let stated = stated.and_then(|s| s.repeatability_percent);
+    if request.repeatability_percent.or(stated).is_none() {
         assumed.push("repeatability 0.3 % (state --repeatability where it is known)".to_owned());
     }
     if request.dead_time_ms.is_none() {

@@ -82,16 +82,18 @@ fn from_oklab([lightness, a, b]: [f64; 3]) -> RGBColor {
     )
 }
 
+/// One byte of sRGB as linear light, 0 to 1 (IEC 61966-2-1).
+fn linear(byte: u8) -> f64 {
+    let x = f64::from(byte) / 255.0;
+    if x <= 0.040_45 {
+        x / 12.92
+    } else {
+        ((x + 0.055) / 1.055).powf(2.4)
+    }
+}
+
 /// sRGB to OKLab, the way back of [`from_oklab`].
 fn to_oklab(RGBColor(r, g, b): RGBColor) -> [f64; 3] {
-    let linear = |byte: u8| {
-        let x = f64::from(byte) / 255.0;
-        if x <= 0.040_45 {
-            x / 12.92
-        } else {
-            ((x + 0.055) / 1.055).powf(2.4)
-        }
-    };
     let (r, g, b) = (linear(r), linear(g), linear(b));
     let l = (0.412_221_470_8 * r + 0.536_332_536_3 * g + 0.051_445_992_9 * b).cbrt();
     let m = (0.211_903_498_2 * r + 0.680_699_545_1 * g + 0.107_396_956_6 * b).cbrt();
@@ -170,14 +172,6 @@ mod tests {
 
     /// Relative luminance as WCAG 2.2 defines it.
     fn luminance(RGBColor(r, g, b): RGBColor) -> f64 {
-        let linear = |byte: u8| {
-            let x = f64::from(byte) / 255.0;
-            if x <= 0.040_45 {
-                x / 12.92
-            } else {
-                ((x + 0.055) / 1.055).powf(2.4)
-            }
-        };
         0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b)
     }
 

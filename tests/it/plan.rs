@@ -525,3 +525,16 @@ fn habit_is_beaten_and_told() {
     let same_time = habit.same_time.unwrap();
     assert!(same_time.dead_time_half_width_us < 0.5 * habit.predicted.dead_time_half_width_us);
 }
+
+/// The bench file's own repeatability is planned with, and no longer called assumed.
+#[test]
+fn a_repeatability_of_the_bench_file_is_planned_with() {
+    let made = |scatter: &str| {
+        let bench = format!("{BURETTE}{scatter}");
+        plan(&request(&bench, 250.0, within_us(20.0))).unwrap()
+    };
+    let assumed = |plan: &Plan| plan.assumed.iter().any(|a| a.contains("repeatability"));
+    let (untold, worse) = (made(""), made("[scatter]\nrepeatability = \"1 %\"\n"));
+    assert!(assumed(&untold) && !assumed(&worse));
+    assert!(worse.predicted.bench_time_s > untold.predicted.bench_time_s);
+}

@@ -22,7 +22,7 @@ pub(super) struct Model {
     /// Departures averaged over.
     pub members: Vec<Member>,
     /// What every factorisation of a member starts from.
-    starts: Vec<Vec<[f64; 4]>>,
+    starts: Vec<Vec<kernel::Lanes>>,
     /// Noise scales averaged over.
     pub nodes: Vec<NoiseNode>,
 }

@@ -60,7 +60,7 @@ pub struct CurveDesign {
 struct Part {
     member: Member,
     departure: Vec<f64>,
-    start: Vec<[f64; 4]>,
+    start: Vec<kernel::Lanes>,
     prior: TargetPrior,
     weight: f64,
 }

@@ -27,6 +27,9 @@ const LONG_END_OFF_MS: f64 = 1.0;
 pub(super) const LONG_END: usize = DECAY_TIMES_MS.len();
 /// Number of rank-one shapes.
 pub(super) const SHAPES: usize = LONG_END + 1;
+/// Numbers that are worked on side by side.
+pub(super) const LANES: usize = 4;
+pub(super) type Lanes = [f64; LANES];
 /// Points of the fine grid that stands for the line range.
 const RANGE_POINTS: usize = 64;
 
@@ -52,7 +55,7 @@ pub(super) struct Geometry {
     pub local: Vec<f64>,
     /// Local covariance of targets with measured widths, in the order of
     /// [`TargetPrior::cross`].
-    pub local_cross: Vec<[f64; 4]>,
+    pub local_cross: Vec<Lanes>,
     /// Local covariance of line slope and level with all targets (2 × targets).
     pub local_line: [Vec<f64>; 2],
     /// Local variance of each target.
@@ -218,7 +221,7 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
     }
 
     let mut local = Vec::with_capacity(m * m);
-    let mut local_cross = vec![[0.0; 4]; targets.len().div_ceil(4) * m];
+    let mut local_cross = vec![[0.0; LANES]; targets.len().div_ceil(LANES) * m];
     for (i, (a, line)) in local_measured.iter().zip(&line_measured).enumerate() {
         local.extend(local_measured.iter().map(|b| a.covariance(b)));
         let row = line
@@ -226,7 +229,7 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
             .copied()
             .chain(local_wanted.iter().map(|b| a.covariance(b)));
         for (t, covariance) in row.enumerate() {
-            local_cross[t / 4 * m + i][t % 4] = covariance;
+            local_cross[t / LANES * m + i][t % LANES] = covariance;
         }
     }
     let local_line = [0, 1].map(|s| {
@@ -287,7 +290,7 @@ pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
 pub(super) struct TargetPrior {
     /// Covariance with the measured widths, ms²: for each group of targets side
     /// by side, one entry per measured width; lanes beyond the last target are 0.
-    pub cross: Vec<[f64; 4]>,
+    pub cross: Vec<Lanes>,
     /// Variance of each target, ms².
     pub own: Vec<f64>,
     /// Covariance of each target with slope and level of the line, ms².
@@ -307,13 +310,13 @@ pub(super) fn target_prior(geometry: &Geometry, member: &Member, count: usize) -
         }
         weighted.push(shapes);
     }
-    let mut cross = Vec::with_capacity(count.div_ceil(4) * weighted.len());
+    let mut cross = Vec::with_capacity(count.div_ceil(LANES) * weighted.len());
     for (group, local) in targets
-        .chunks(4)
+        .chunks(LANES)
         .zip(geometry.local_cross.chunks_exact(weighted.len()))
     {
         // Shapes of the targets of the group side by side.
-        let mut beside = [[0.0; 4]; SHAPES];
+        let mut beside = [[0.0; LANES]; SHAPES];
         for (lane, f) in group.iter().enumerate() {
             for (row, shape) in beside.iter_mut().zip(&f.shapes) {
                 row[lane] = *shape;

@@ -1,6 +1,8 @@
 //! Mixtures of normal distributions: quantiles, and Fieller's set of the
 //! time-offset as a mixture.
 
+use crate::units::NORMAL_95;
+
 /// Probability in each tail of a 95 % interval.
 const TAIL: f64 = 0.025;
 
@@ -101,7 +103,7 @@ impl Shape {
     /// four moments tell (Cornish & Fisher 1938, the terms from memory; where
     /// the start lies decides only how soon the search ends).
     fn cornish_fisher(&self, p: f64) -> f64 {
-        let z = if p < 0.5 { -NORMAL_POINT } else { NORMAL_POINT };
+        let z = if p < 0.5 { -NORMAL_95 } else { NORMAL_95 };
         let (g, k) = (self.skewness, self.excess);
         let t = z + (z * z - 1.0) * g / 6.0 + z * (z * z - 3.0) * k / 24.0
             - z * (2.0 * z * z - 5.0) * g * g / 36.0;
@@ -114,9 +116,6 @@ impl Shape {
         (self.mean - reach, self.mean + reach)
     }
 }
-
-/// 97.5 % point of the normal distribution.
-const NORMAL_POINT: f64 = 1.959_963_984_540_054;
 
 /// Relative change of the density over a step of Halley's method after which it
 /// has ended: what is left is about the cube of the step.

@@ -3,7 +3,7 @@
 //! pulse over a provisional slope), the offset in units of its prior doubt.
 
 use super::cells::NoiseNode;
-use super::kernel::{self, Geometry, Member};
+use super::kernel::{self, Geometry, LANES, Lanes, Member};
 
 /// Columns of the right-hand sides: slope, level, offset, readings, leading shape.
 pub(super) const SLOPE: usize = 0;
@@ -12,10 +12,6 @@ pub(super) const OFFSET: usize = 2;
 const READINGS: usize = 3;
 const MEAN: usize = 4;
 const COLUMNS: usize = 5;
-
-/// Numbers that are worked on side by side.
-const LANES: usize = 4;
-type Lanes = [f64; LANES];
 
 /// One family member at one noise node, before its means are chosen. Its room
 /// is used again from one factorisation to the next.
