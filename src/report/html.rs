@@ -82,7 +82,8 @@ pub fn html(
             .as_ref()
             .map(|s| s.facts.clone())
             .unwrap_or_default(),
-        next: said.next.clone(),
+        // Backticks mark commands on a terminal; a page has no use for them.
+        next: said.next.replace('`', ""),
         origin: said.origin.clone(),
         choices: choices(document, v),
         flow_units: units.flow_choices(),

@@ -76,14 +76,14 @@ pub(super) fn figures(at: &FlowAndDeadTime, v: Voice) -> String {
     let mut condition = Vec::new();
     condition.extend(at.voltage_v.map(|x| v.voltage(Some(x))));
     condition.extend(at.pressure_kpa.map(|p| format!("{p:.0} kPa")));
-    let farthest = |value: fn(&FigureDeviation) -> f64| {
+    let farthest = |value: fn(&FigureDeviation) -> f64, digits: usize, unit: &str| {
         at.deviations
             .iter()
             .max_by(|a, b| value(a).abs().total_cmp(&value(b).abs()))
             .map_or_else(String::new, |d| {
-                let off = v.figure(&format!("{:+.2}", value(d)));
+                let off = v.figure(&format!("{:+.digits$}", value(d)));
                 let who = shortened(&visible(&d.injector), 40);
-                fill(v.words.farthest_short, &[&who, &off])
+                fill(v.words.farthest_short, &[&who, &off, unit])
             })
     };
     let at_condition = if condition.is_empty() {
@@ -102,11 +102,11 @@ pub(super) fn figures(at: &FlowAndDeadTime, v: Voice) -> String {
             &hundredths(at.flow_spread_percent.value, v),
             &hundredths(flow[0], v),
             &hundredths(flow[1], v),
-            &farthest(|d| d.flow_percent.value),
+            &farthest(|d| d.flow_percent.value, 2, "%"),
             &whole(at.dead_time_spread_us.value),
             &whole(dead_time[0]),
             &whole(dead_time[1]),
-            &farthest(|d| d.dead_time_us.value),
+            &farthest(|d| d.dead_time_us.value, 0, "us"),
         ],
     )
 }
