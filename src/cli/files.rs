@@ -319,10 +319,11 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         .filter(|p| !p.as_os_str().is_empty())
         .unwrap_or(Path::new("."));
     let write = || -> io::Result<()> {
-        let mut beside = tempfile::Builder::new()
-            .prefix(".meniscus-")
-            .tempfile_in(folder)?;
-        let _watched = half_written(beside.path());
+        let (mut beside, _watched) = half_written(|| {
+            tempfile::Builder::new()
+                .prefix(".meniscus-")
+                .tempfile_in(folder)
+        })?;
         beside.write_all(bytes)?;
         beside.as_file().sync_all()?;
         // Readable like any file the user makes; temporary files start out private.

@@ -1,5 +1,6 @@
 //! An interrupt takes away what is half written, and ends the program.
 
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, Once, PoisonError};
 
@@ -10,12 +11,23 @@ static WATCHING: Once = Once::new();
 /// While this lives an interrupt removes the file.
 pub(super) struct HalfWritten(PathBuf);
 
-/// Has `path` removed if the program is interrupted or told to end before the
-/// result is dropped. The exit status is then 128 + the signal, as of shells.
-pub(super) fn half_written(path: &Path) -> HalfWritten {
+/// Makes a file that is removed if the program is interrupted or told to end
+/// before the second result is dropped. The exit status is then 128 + the signal,
+/// as of shells.
+///
+/// No moment lies between making and watching: whoever removes waits for the list.
+///
+/// # Errors
+/// Those of making it.
+pub(super) fn half_written<F: AsRef<Path>>(
+    make: impl FnOnce() -> io::Result<F>,
+) -> io::Result<(F, HalfWritten)> {
     WATCHING.call_once(watch);
-    files().push(path.to_owned());
-    HalfWritten(path.to_owned())
+    let mut files = files();
+    let file = make()?;
+    let path = file.as_ref().to_owned();
+    files.push(path.clone());
+    Ok((file, HalfWritten(path)))
 }
 
 impl Drop for HalfWritten {
@@ -40,7 +52,9 @@ fn watch() {
     };
     std::thread::spawn(move || {
         if let Some(signal) = signals.forever().next() {
-            for path in files().iter() {
+            // Held to the end, so that nothing new is begun.
+            let files = files();
+            for path in files.iter() {
                 let _ = std::fs::remove_file(path);
             }
             std::process::exit(128 + signal);
@@ -58,7 +72,7 @@ mod tests {
     #[test]
     fn what_is_written_whole_is_no_longer_watched() {
         let path = Path::new("nowhere-of-this-name");
-        let held = half_written(path);
+        let (_, held) = half_written(|| Ok(path)).unwrap();
         assert!(files().iter().any(|p| p == path));
         drop(held);
         assert!(!files().iter().any(|p| p == path));
