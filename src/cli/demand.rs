@@ -41,6 +41,9 @@ pub struct DemandArgs {
     /// Running voltage
     #[arg(long, value_parser = voltage, value_name = "14V", help_heading = "Injectors")]
     pub voltage: Option<f64>,
+    /// Answer outside the measured voltages and pressures too; such figures are marked
+    #[arg(long, help_heading = "Injectors")]
+    pub extrapolate: bool,
     /// Injectors per cylinder
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=8), value_name = "1", help_heading = "Injectors")]
     pub injectors_per_cylinder: Option<u32>,
@@ -188,6 +191,7 @@ fn request(args: &DemandArgs, pump: Option<PumpCurve>) -> Request {
         dead_time_ms: args.dead_time.map(|t| t.value),
         dead_time_tolerance_ms: args.dead_time.and_then(|t| t.tolerance),
         voltage_v: args.voltage,
+        extrapolate: args.extrapolate,
         injectors_per_cylinder: args.injectors_per_cylinder,
         displacement_l: args.displacement,
         cylinders: args.cylinders,

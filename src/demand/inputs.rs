@@ -53,6 +53,8 @@ pub struct Request {
     pub dead_time_tolerance_ms: Option<f64>,
     /// Supply voltage at which the engine runs, V.
     pub voltage_v: Option<f64>,
+    /// Answer at voltages and pressures outside what was measured too, marked.
+    pub extrapolate: bool,
     /// Injectors per cylinder.
     pub injectors_per_cylinder: Option<u32>,
     /// Total displacement, L.
@@ -167,7 +169,7 @@ impl DemandError {
                 "fuels: petrol, petrol@0.735, E10, E85, ethanol, methanol; or state --fuel-density and --air-fuel-ratio"
             }
             Self::Surface(_) => {
-                "state --voltage and --differential-pressure inside what was measured"
+                "state --voltage and --differential-pressure inside what was measured; --extrapolate answers all the same, marked"
             }
             Self::MixedBasis => "fit volumes and masses into separate files",
             Self::OldBasis { .. } => "add --fuel or --fuel-density",

@@ -194,7 +194,7 @@ pub(super) fn measured(
     let query = Query {
         voltage_v: running_voltage(first, request),
         pressure_kpa: pressure,
-        extrapolate: true,
+        extrapolate: request.extrapolate,
     };
     let mean = |list: Vec<Figure>| Figure::mean(&list).expect("a set holds at least one injector");
     let slope = mean(

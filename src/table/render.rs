@@ -45,7 +45,9 @@ fn shown(row: &Row) -> (String, String) {
     // -0.00 is a zero.
     let zero = value.chars().all(|c| "-0.".contains(c));
     let value = if zero { value.replace('-', "") } else { value };
-    (value, doubt.unwrap_or_else(|| "unknown".to_owned()))
+    // Where two lines break is a choice, their cost a comparison: neither has a doubt.
+    let none = if row.part.is_some() { "-" } else { "unknown" };
+    (value, doubt.unwrap_or_else(|| none.to_owned()))
 }
 
 fn axis_value(x: Option<f64>) -> String {
@@ -146,7 +148,11 @@ pub fn text(table: &Table, uncertainty: bool) -> String {
     out.push('\n');
     blocks(table, &mut out, |row| shown(row).0);
     if uncertainty {
-        out.push_str("\nstandard uncertainty of each value above\n");
+        out.push_str("\nstandard uncertainty of each value above");
+        if table.rows.iter().any(|r| r.part.is_some()) {
+            out.push_str(" (-: chosen, or compared with the curve)");
+        }
+        out.push('\n');
         blocks(table, &mut out, |row| shown(row).1);
     }
     for q in &table.quoted {

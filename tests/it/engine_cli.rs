@@ -178,3 +178,24 @@ fn demand_takes_the_measured_set_and_a_pump() {
     assert_eq!(status, 2);
     assert!(talk.contains("pump.csv: line 1"), "{talk}");
 }
+
+#[test]
+fn demand_outside_what_was_measured_needs_the_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = fitted(&folder);
+    let engine = ["demand", &file, "--displacement", "2L", "--cylinders", "6"];
+    let outside: [&[&str]; 2] = [&["--voltage", "20V"], &["--differential-pressure", "6bar"]];
+    for there in outside {
+        let asked = [&engine[..], there].concat();
+        let (status, out, talk) = outcome(&asked);
+        assert_eq!((status, out.as_str()), (2, ""));
+        assert!(
+            talk.contains("lies outside what was measured") && talk.contains("--extrapolate"),
+            "{talk}"
+        );
+        let (status, out, _) = outcome(&[&asked[..], &["--extrapolate"]].concat());
+        assert_eq!(status, 0);
+        assert!(out.contains("* extrapolated"), "{out}");
+    }
+    assert_eq!(outcome(&engine).0, 0);
+}
