@@ -1,5 +1,7 @@
 //! Flow and dead time of a set: deviations from its mean with their joint covariance.
 
+use std::collections::HashMap;
+
 use super::group::{Deviates, Group, Reading, Spread};
 use super::{Criterion, FigureDeviation, FlowAndDeadTime, OperatingPoint, Verdict, at_condition};
 use crate::finding::{Finding, Kind, Place};
@@ -20,6 +22,7 @@ pub(super) struct FigureSets {
     dead_time: Group,
     /// Covariance of flow and dead time that each injector shares with no other.
     own_covariance: Vec<f64>,
+    own_covariance_sum: f64,
 }
 
 /// One injector with slope and dead time over the range in question.
@@ -61,6 +64,7 @@ fn set_at(
     findings: &mut Vec<Finding>,
 ) -> Option<FigureSets> {
     let mut here: Vec<(&str, &SweepFit, [f64; 2])> = Vec::new();
+    let mut known: HashMap<&str, usize> = HashMap::new();
     for (id, sweep) in fits {
         let fitted = sweep.slope.as_ref().is_some_and(|s| s.value > 0.0)
             && sweep.dead_time.is_some()
@@ -71,8 +75,13 @@ fn set_at(
             continue;
         };
         // The last sweep of an injector counts.
-        here.retain(|(known, _, _)| known != id);
-        here.push((id, sweep, range));
+        match known.get(id) {
+            Some(place) => here[*place] = (id, sweep, range),
+            None => {
+                known.insert(id, here.len());
+                here.push((id, sweep, range));
+            }
+        }
     }
     if here.len() < 2 {
         return None;
@@ -144,7 +153,7 @@ fn joined(figures: Vec<Figures>, at: &OperatingPoint, range: [f64; 2]) -> Figure
     };
     let flow = of(|f| &f.slope, Deviates::Relative);
     let dead_time = of(|f| &f.dead_time, Deviates::Thousandths);
-    let own_covariance = figures
+    let own_covariance: Vec<f64> = figures
         .iter()
         .map(|f| {
             let common: f64 = f
@@ -164,6 +173,7 @@ fn joined(figures: Vec<Figures>, at: &OperatingPoint, range: [f64; 2]) -> Figure
         injectors: figures.into_iter().map(|f| f.injector).collect(),
         flow,
         dead_time,
+        own_covariance_sum: own_covariance.iter().sum(),
         own_covariance,
     }
 }
@@ -220,9 +230,12 @@ impl FigureSets {
         let (flow, u_flow) = self.flow.deviation(i);
         let (dead_time, u_dead) = self.dead_time.deviation(i);
         let of = |value, u, unit| Estimate::symmetric(value, unit, Some(u), None, NORMAL_95);
-        let covariance = self
-            .flow
-            .covariance(&self.dead_time, i, &self.own_covariance);
+        let covariance = self.flow.covariance(
+            &self.dead_time,
+            i,
+            &self.own_covariance,
+            self.own_covariance_sum,
+        );
         let product = u_flow * u_dead;
         FigureDeviation {
             injector: self.injectors[i].clone(),

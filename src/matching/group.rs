@@ -38,10 +38,17 @@ pub(super) struct Group {
     by_mean: Vec<f64>,
     /// Variance of that which no other member shares.
     own_variance: Vec<f64>,
-    /// Signed contributions by effects that several have.
-    shared: BTreeMap<String, Vec<f64>>,
+    own_sum: f64,
+    /// Effects that several have.
+    shared: BTreeMap<String, Effect>,
     /// From the readings' unit to that of the deviations.
     factor: f64,
+}
+
+/// Signed contributions of an effect, by member, and their sum.
+struct Effect {
+    parts: Vec<f64>,
+    sum: f64,
 }
 
 impl Group {
@@ -57,7 +64,7 @@ impl Group {
         for id in readings.iter().flat_map(|r| r.shared.keys()) {
             *holders.entry(id).or_default() += 1;
         }
-        let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+        let mut shared: BTreeMap<String, Effect> = BTreeMap::new();
         let mut own_variance = Vec::with_capacity(readings.len());
         for (i, reading) in readings.iter().enumerate() {
             let mut own = reading.standard_uncertainty.powi(2);
@@ -65,10 +72,12 @@ impl Group {
                 // An effect that one member alone has is its own.
                 if holders[id.as_str()] > 1 {
                     own -= part * part;
-                    let parts = shared
-                        .entry(id.clone())
-                        .or_insert_with(|| vec![0.0; readings.len()]);
-                    parts[i] = factor * part;
+                    let effect = shared.entry(id.clone()).or_insert_with(|| Effect {
+                        parts: vec![0.0; readings.len()],
+                        sum: 0.0,
+                    });
+                    effect.parts[i] = factor * part;
+                    effect.sum += factor * part;
                 }
             }
             own_variance.push(factor * factor * own.max(0.0));
@@ -82,6 +91,7 @@ impl Group {
                     Deviates::Thousandths => 1.0,
                 })
                 .collect(),
+            own_sum: own_variance.iter().sum(),
             own_variance,
             shared,
             factor,
@@ -98,83 +108,75 @@ impl Group {
     }
 
     /// Deviation of member `i` and its standard uncertainty.
+    ///
+    /// ∂(deviation of i)/∂(reading j), in units of the factor, is δ_ij − m/n with what the
+    /// mean moves in m; the sums over j are taken once for the group.
     pub fn deviation(&self, i: usize) -> (f64, f64) {
-        (self.deviation[i], self.uncertainty(&self.coefficients(i)))
-    }
-
-    /// ∂(deviation of i)/∂(reading j), in units of the factor: δ_ij − (what the mean moves)/n.
-    fn coefficients(&self, i: usize) -> Vec<f64> {
-        let mut list = vec![-self.by_mean[i] / self.len() as f64; self.len()];
-        list[i] += 1.0;
-        list
-    }
-
-    /// Standard uncertainty of Σ c_j·reading_j.
-    fn uncertainty(&self, coefficients: &[f64]) -> f64 {
-        let own: f64 = coefficients
-            .iter()
-            .zip(&self.own_variance)
-            .map(|(c, v)| c * c * v)
-            .sum();
+        let m = self.by_mean[i] / self.len() as f64;
+        let own = m * m * self.own_sum + self.own_variance[i] * (1.0 - 2.0 * m);
         let common: f64 = self
             .shared
             .values()
-            .map(|parts| dot(coefficients, parts).powi(2))
+            .map(|effect| (effect.parts[i] - m * effect.sum).powi(2))
             .sum();
-        (own + common).sqrt()
+        (self.deviation[i], (own.max(0.0) + common).sqrt())
     }
 
     /// Covariance of member `i`'s deviations in two quantities; `own`: covariance of each
-    /// member's two readings that no other member shares, in the units of the readings.
-    pub fn covariance(&self, other: &Group, i: usize, own: &[f64]) -> f64 {
-        let (a, b) = (self.coefficients(i), other.coefficients(i));
-        let factor = self.factor * other.factor;
-        let apart: f64 = own
-            .iter()
-            .enumerate()
-            .map(|(j, c)| a[j] * b[j] * factor * c)
-            .sum();
+    /// member's two readings that no other member shares, in the units of the readings, and
+    /// their sum.
+    pub fn covariance(&self, other: &Group, i: usize, own: &[f64], own_sum: f64) -> f64 {
+        let count = self.len() as f64;
+        let (a, b) = (self.by_mean[i] / count, other.by_mean[i] / count);
+        let apart = self.factor * other.factor * (a * b * own_sum + own[i] * (1.0 - a - b));
         let common: f64 = self
             .shared
             .iter()
-            .filter_map(|(id, parts)| Some(dot(&a, parts) * dot(&b, other.shared.get(id)?)))
+            .filter_map(|(id, here)| {
+                let there = other.shared.get(id)?;
+                Some((here.parts[i] - a * here.sum) * (there.parts[i] - b * there.sum))
+            })
             .sum();
         apart + common
     }
 
-    /// Every ordered pair: difference, its uncertainty, and the part of the variance that
+    /// An ordered pair: difference, its uncertainty, and the part of the variance that
     /// comes from effects that several members share.
     ///
     /// The coefficients are +1, −1 and, where the mean in the denominator moves too,
-    /// −d/n for all; their sums are taken once, so that a pair costs no more than its effects.
-    pub fn pairs(&self) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
-        let count = self.len();
-        let own_sum: f64 = self.own_variance.iter().sum();
-        let sums: Vec<f64> = self
+    /// −a for all.
+    fn pair(&self, i: usize, j: usize) -> [f64; 3] {
+        let a = (self.by_mean[i] - self.by_mean[j]) / self.len() as f64;
+        let own = self.own_sum * a * a
+            + self.own_variance[i] * (1.0 - 2.0 * a)
+            + self.own_variance[j] * (1.0 + 2.0 * a);
+        let common: f64 = self
             .shared
             .values()
-            .map(|parts| parts.iter().sum())
-            .collect();
-        let others = move |i| (0..count).filter(move |j| *j != i).map(move |j| (i, j));
-        (0..count).flat_map(others).map(move |(i, j)| {
-            let a = (self.by_mean[i] - self.by_mean[j]) / count as f64;
-            let own = own_sum * a * a
-                + self.own_variance[i] * (1.0 - 2.0 * a)
-                + self.own_variance[j] * (1.0 + 2.0 * a);
-            let common: f64 = self
-                .shared
-                .values()
-                .zip(&sums)
-                .map(|(parts, sum)| (parts[i] - parts[j] - a * sum).powi(2))
-                .sum();
-            let difference = self.deviation[i] - self.deviation[j];
-            (difference, (own.max(0.0) + common).sqrt(), common)
-        })
+            .map(|effect| (effect.parts[i] - effect.parts[j] - a * effect.sum).powi(2))
+            .sum();
+        let difference = self.deviation[i] - self.deviation[j];
+        [difference, (own.max(0.0) + common).sqrt(), common]
+    }
+
+    /// No pair is more uncertain than this.
+    fn most_uncertain(&self) -> f64 {
+        let a = reach(&self.by_mean) / self.len() as f64;
+        let largest = self.own_variance.iter().fold(0.0, |a: f64, b| a.max(*b));
+        let own = self.own_sum * a * a + 2.0 * largest * (1.0 + 2.0 * a);
+        let common: f64 = self
+            .shared
+            .values()
+            .map(|effect| (reach(&effect.parts) + a * effect.sum.abs()).powi(2))
+            .sum();
+        (own + common).sqrt()
     }
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+/// Largest less smallest.
+fn reach(values: &[f64]) -> f64 {
+    let largest = values.iter().fold(f64::MIN, |a, b| a.max(*b));
+    largest - values.iter().fold(f64::MAX, |a, b| a.min(*b))
 }
 
 /// The largest difference, with one-sided bounds at the risk and the 95 % interval.
@@ -201,25 +203,42 @@ impl Spread {
         let (mut at_lower, mut at_upper) = ([0.0; 3], [0.0; 3]);
         let mut best_lower = f64::MIN;
         let mut factor_lower = one_sided[0];
-        // One pass: a set of thousands has millions of pairs, and none is kept.
         for group in groups {
             let for_all = [risk, 0.025]
                 .map(|risk| range_quantile(risk / family as f64, group.len()) / 2f64.sqrt());
-            for (difference, u, common) in group.pairs() {
-                if difference >= value {
-                    (value, standard_uncertainty) = (difference, u);
+            let most = group.most_uncertain();
+            let mut order: Vec<usize> = (0..group.len()).collect();
+            order.sort_by(|a, b| group.deviation[*b].total_cmp(&group.deviation[*a]));
+            // A set of thousands has millions of pairs; from the farthest on, those that
+            // cannot move a bound any more end the search.
+            for &i in &order {
+                let mut first = true;
+                for &j in order.iter().rev().filter(|j| **j != i) {
+                    let [difference, u, common] = group.pair(i, j);
+                    let matters = difference >= value.min(best_lower).min(lowers[1])
+                        || (0..2).any(|k| difference + one_sided[k] * most >= uppers[k]);
+                    if !matters {
+                        break;
+                    }
+                    first = false;
+                    if difference >= value {
+                        (value, standard_uncertainty) = (difference, u);
+                    }
+                    if difference + one_sided[0] * u > uppers[0] {
+                        at_upper = [difference, u, common];
+                    }
+                    if difference - for_all[0] * u > best_lower {
+                        best_lower = difference - for_all[0] * u;
+                        at_lower = [difference, u, common];
+                        factor_lower = for_all[0];
+                    }
+                    for k in 0..2 {
+                        uppers[k] = uppers[k].max(difference + one_sided[k] * u);
+                        lowers[k] = lowers[k].max(difference - for_all[k] * u);
+                    }
                 }
-                if difference + one_sided[0] * u > uppers[0] {
-                    at_upper = [difference, u, common];
-                }
-                if difference - for_all[0] * u > best_lower {
-                    best_lower = difference - for_all[0] * u;
-                    at_lower = [difference, u, common];
-                    factor_lower = for_all[0];
-                }
-                for k in 0..2 {
-                    uppers[k] = uppers[k].max(difference + one_sided[k] * u);
-                    lowers[k] = lowers[k].max(difference - for_all[k] * u);
+                if first {
+                    break;
                 }
             }
         }
