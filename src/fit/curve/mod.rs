@@ -346,8 +346,9 @@ fn set_misreadings_aside(
         let model = prepare(readings, uses, setup, start)?;
         return Ok((vec![None; readings.len()], model));
     };
-    // Each reading changes side at most twice: out, and back.
-    let mut moves = 2 * readings.len();
+    // Each reading changes side at most twice, out and back, or two that condemn each
+    // other would take turns.
+    let mut came_back = vec![false; readings.len()];
     loop {
         let mut model = prepare(readings, uses, setup, start)?.with_members(kernel::probes());
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
@@ -357,7 +358,7 @@ fn set_misreadings_aside(
         let verdict = |i: usize| odds[i].map_or(0.0, |o| if confirmed[i] { -o.abs() } else { o });
         let count = uses.iter().filter(|u| **u == ReadingUse::Used).count();
         let mut out: Vec<usize> = (0..readings.len())
-            .filter(|&i| uses[i] == ReadingUse::Used && verdict(i) > 0.0)
+            .filter(|&i| uses[i] == ReadingUse::Used && !came_back[i] && verdict(i) > 0.0)
             .collect();
         out.sort_by(|&a, &b| verdict(b).total_cmp(&verdict(a)));
         // One at a time, or one in a hundred where there are many.
@@ -365,9 +366,6 @@ fn set_misreadings_aside(
         let back = (0..readings.len())
             .filter(|&i| uses[i] == ReadingUse::Misreading && verdict(i) < 0.0)
             .min_by(|&a, &b| verdict(a).total_cmp(&verdict(b)));
-        if moves == 0 {
-            return Ok((odds, model));
-        }
         if !out.is_empty() {
             for &i in &out {
                 uses[i] = ReadingUse::Misreading;
@@ -381,9 +379,9 @@ fn set_misreadings_aside(
             }
         } else if let Some(i) = back {
             uses[i] = ReadingUse::Used;
+            came_back[i] = true;
         } else {
             return Ok((odds, model));
         }
-        moves -= 1;
     }
 }
