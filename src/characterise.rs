@@ -4,6 +4,7 @@ mod open;
 
 use std::collections::{BTreeSet, HashMap};
 
+use rayon::prelude::*;
 use serde_json::json;
 
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, Source, read_captures};
@@ -91,7 +92,7 @@ fn count_used(mut sources: Vec<Source>, injectors: &[FittedInjector]) -> Vec<Sou
 
 fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
     injectors
-        .into_iter()
+        .into_par_iter()
         .map(|FittedInjector { id, sweeps }| {
             let checks = bench.injectors.iter().find(|c| c.id == id).cloned();
             // Without flow and dead time, or read in two bases, there is no surface;

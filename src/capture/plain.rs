@@ -255,24 +255,29 @@ const POWERS: [f64; MOST_DIGITS + 1] = [
 /// Digits of an unsigned decimal number as a whole number, how many of them are decimals, and
 /// where the cell ends.
 fn decimal(bytes: &[u8], from: usize) -> Option<(u64, usize, usize)> {
-    let mut at = from;
+    let cell = bytes.get(from..)?;
+    let mut length = cell.len();
     let mut value = 0u64;
     let mut point = None;
-    loop {
-        match bytes.get(at) {
-            Some(digit @ b'0'..=b'9') => value = value.wrapping_mul(10) + u64::from(digit - b'0'),
-            Some(b'.') if point.is_none() => point = Some(at),
-            None | Some(b',' | b'\n' | b'\r') => break,
-            Some(_) => return None,
+    for (at, byte) in cell.iter().enumerate() {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            value = value.wrapping_mul(10).wrapping_add(u64::from(digit));
+        } else if matches!(byte, b',' | b'\n' | b'\r') {
+            length = at;
+            break;
+        } else if *byte == b'.' && point.is_none() {
+            point = Some(at);
+        } else {
+            return None;
         }
-        at += 1;
     }
-    let digits = at - from - usize::from(point.is_some());
-    let decimals = point.map_or(0, |point| at - point - 1);
+    let digits = length - usize::from(point.is_some());
+    let decimals = point.map_or(0, |point| length - point - 1);
     // A point needs digits on both sides here; the careful reader takes `5.` and `.5` too.
     let whole = digits - decimals;
     let plain = whole > 0 && digits <= MOST_DIGITS && (point.is_none() || decimals > 0);
-    plain.then_some((value, decimals, at))
+    plain.then_some((value, decimals, from + length))
 }
 
 /// An unsigned number in the inner unit; what lies beyond the limits is left to the careful

@@ -68,8 +68,8 @@ fn reading(prepared: &Prepared<'_>, i: usize) -> CurveReading {
 
 fn setup(prepared: &Prepared<'_>, readings: &[CurveReading], line_range: (f64, f64)) -> CurveSetup {
     CurveSetup {
-        grid: prepared.widths(),
-        nodes: ladder(prepared.widths()),
+        grid: prepared.widths.clone(),
+        nodes: ladder(prepared.widths.clone()),
         misreading: Some(Misreading::usual(readings)),
         ..curve_setup(&prepared.instrument, line_range)
     }

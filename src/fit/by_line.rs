@@ -13,7 +13,7 @@ use super::{BudgetRow, Evaluation, FitError, LackOfFit, Model, Scale, WeightChoi
 /// # Errors
 /// [`FitError`] where the readings of the line range make no line.
 pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Result<Core, FitError> {
-    let index = prepared.in_line_range();
+    let index = &prepared.in_line_range;
     let x: Vec<f64> = index
         .iter()
         .map(|i| prepared.sweep.readings[*i].pulse_width_ms)

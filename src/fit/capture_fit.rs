@@ -72,7 +72,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
         .zip(cores)
         .zip(&sensitivities)
         .map(|((prepared, core), sensitivity)| {
-            if prepared.widths().len() == 1 {
+            if prepared.widths.len() == 1 {
                 return one_width::describe(prepared, &capture.bench, options);
             }
             let fitted = match core {
@@ -209,7 +209,7 @@ pub(super) fn fit_sweep(prepared: &Prepared<'_>, options: &FitOptions) -> Result
             advice: "every reading is static, left out or above the duty limit; see the points of this sweep",
         });
     }
-    if prepared.in_line_range().is_empty() && prepared.line_range.is_some() {
+    if prepared.in_line_range.is_empty() && prepared.line_range.is_some() {
         return Err(Unfit {
             why: "no reading lies in the line range".to_owned(),
             advice: "state --line-range within the measured pulse widths",

@@ -263,9 +263,9 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
     let dead_time = core.dead_time_value();
     let k = NORMAL_95;
     prepared
-        .widths()
-        .into_iter()
-        .map(|width| {
+        .widths
+        .iter()
+        .map(|&width| {
             let line = core.line_at(width);
             if width <= dead_time || line <= 0.0 {
                 return LinearityDeviation {
@@ -301,19 +301,19 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
 /// Mean delivered quantity of the readings at a width and its uncertainty,
 /// the latter where any of them was fitted.
 fn mean_at(prepared: &Prepared<'_>, core: &Core, width: f64) -> (f64, Option<f64>) {
-    let here: Vec<usize> = prepared
-        .used()
-        .filter(|i| prepared.sweep.readings[*i].pulse_width_ms == width)
-        .collect();
-    let count = here.len() as f64;
-    let mean = here.iter().map(|i| prepared.per_pulse(*i)).sum::<f64>() / count;
-    let known: Vec<f64> = here
-        .iter()
-        .filter_map(|i| core.reading_uncertainty[*i])
-        .collect();
-    let u = (!known.is_empty())
-        .then(|| (known.iter().map(|u| u * u).sum::<f64>() / known.len() as f64 / count).sqrt());
-    (mean, u)
+    let (mut count, mut sum) = (0.0, 0.0);
+    let (mut known, mut squares) = (0.0, 0.0);
+    let here = |i: &usize| prepared.sweep.readings[*i].pulse_width_ms == width;
+    for i in prepared.used().filter(here) {
+        count += 1.0;
+        sum += prepared.per_pulse(i);
+        if let Some(u) = core.reading_uncertainty[i] {
+            known += 1.0;
+            squares += u * u;
+        }
+    }
+    let u = (known > 0.0).then(|| (squares / known / count).sqrt());
+    (sum / count, u)
 }
 
 /// The longest run of neighbouring widths whose deviation stays within the
@@ -387,9 +387,8 @@ fn delivery(told: &Told<'_>) -> DeliveryCurve {
 /// curve, those of the line range for a line.
 pub(super) fn grid(prepared: &Prepared<'_>, core: &Core) -> Vec<f64> {
     let [lo, hi] = prepared.line_range.unwrap_or([0.0, f64::MAX]);
-    let measured = prepared.widths();
-    let inside = |w: &f64| core.curve.is_some() || (*w >= lo && *w <= hi);
-    ladder(measured.into_iter().filter(inside).collect())
+    let inside = |w: &&f64| core.curve.is_some() || (**w >= lo && **w <= hi);
+    ladder(prepared.widths.iter().filter(inside).copied().collect())
 }
 
 /// Adds a geometric ladder between the first and the last of `widths`.

@@ -4,6 +4,7 @@ use serde_json::json;
 
 use super::core::{Core, DoubtedDeadTime};
 use super::describe::Told;
+use super::prepared::holds;
 use super::{BudgetRow, FitOptions, Model, Scale, SweepFit};
 use crate::capture::Reading;
 use crate::finding::{Finding, Kind};
@@ -108,8 +109,7 @@ fn lack_of_fit(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
 
 fn few_widths(told: &Told<'_>, noticed: &mut Noticed) {
     let prepared = told.prepared;
-    let measured = prepared.widths();
-    if let (Some([lo, hi]), [first, .., last]) = (prepared.line_range, &measured[..])
+    if let (Some([lo, hi]), [first, .., last]) = (prepared.line_range, &prepared.widths[..])
         && (lo < *first || hi > *last)
     {
         let facts = [
@@ -123,19 +123,14 @@ fn few_widths(told: &Told<'_>, noticed: &mut Noticed) {
             Finding::new(kind, place, &facts)
         });
     }
-    let mut widths: Vec<f64> = prepared
-        .in_line_range()
-        .iter()
-        .map(|i| prepared.sweep.readings[*i].pulse_width_ms)
-        .collect();
-    widths.sort_by(f64::total_cmp);
-    widths.dedup();
-    if widths.len() < 3 && prepared.widths().len() >= 3 {
+    let inside = |w: &&f64| holds(prepared.line_range, **w);
+    let count = prepared.widths.iter().filter(inside).count();
+    if count < 3 && prepared.widths.len() >= 3 {
         noticed.push(Kind::LineRangeShort, |kind| {
             Finding::new(
                 kind,
                 prepared.sweep.place(prepared.source),
-                &[("count", json!(widths.len()))],
+                &[("count", json!(count))],
             )
         });
     }
@@ -143,11 +138,9 @@ fn few_widths(told: &Told<'_>, noticed: &mut Noticed) {
 
 fn repeats(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let prepared = told.prepared;
-    let mut cells: Vec<[f64; 2]> = prepared
-        .used()
-        .map(|i| &prepared.sweep.readings[i])
-        .map(|r| [r.pulse_width_ms, r.pulses])
-        .collect();
+    let mut cells = Vec::with_capacity(prepared.standing.len());
+    let read = prepared.used().map(|i| &prepared.sweep.readings[i]);
+    cells.extend(read.map(|r| [r.pulse_width_ms, r.pulses]));
     let readings = cells.len();
     cells.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
     cells.dedup();

@@ -24,7 +24,7 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         "one pulse width makes no line",
         "`match` compares injectors at this width; for flow and dead time run at least three widths",
     );
-    let width = prepared.widths()[0];
+    let width = prepared.widths[0];
     let (mean, own) = mean_reading(prepared, width);
     let offset = prepared.instrument.offset_uncertainty * mean_inverse_pulses(prepared, width);
     for (i, point) in fit.points.iter_mut().enumerate() {
@@ -66,14 +66,14 @@ pub(super) fn as_read(
     sensitivity: Sensitivity,
     slope: f64,
 ) -> Option<DeliveryCurve> {
-    let widths = prepared.widths();
+    let widths = &prepared.widths;
     if widths.is_empty() || widths.len() > FEW_WIDTHS {
         return None;
     }
     let effects = effects(bench, prepared, sensitivity);
     let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
     let (mut delivered, mut standard_uncertainty) = (Vec::new(), Vec::new());
-    for width in &widths {
+    for width in widths {
         let (mean, own) = mean_reading(prepared, *width);
         let inverse = mean_inverse_pulses(prepared, *width);
         let mean = mean - prepared.instrument.offset_mean * inverse;
@@ -91,7 +91,7 @@ pub(super) fn as_read(
         standard_uncertainty.push(variance.sqrt());
     }
     Some(DeliveryCurve {
-        pulse_width_ms: widths,
+        pulse_width_ms: widths.clone(),
         delivered,
         standard_uncertainty,
         degrees_of_freedom: None,

@@ -45,6 +45,10 @@ pub(super) struct Prepared<'a> {
     pub temperature_doubt: Option<f64>,
     /// Line range of the condition, ms; `None` where no width is usable.
     pub line_range: Option<[f64; 2]>,
+    /// Distinct pulse widths of the usable readings, rising, ms.
+    pub widths: Vec<f64>,
+    /// Indices of the usable readings inside the line range.
+    pub in_line_range: Vec<usize>,
 }
 
 impl<'a> Prepared<'a> {
@@ -56,19 +60,30 @@ impl<'a> Prepared<'a> {
         options: &FitOptions,
     ) -> Self {
         let division = apparent_division(&sweep.readings);
+        let standing: Vec<Standing> = sweep
+            .readings
+            .iter()
+            .map(|r| standing(r, source, options))
+            .collect();
+        let usable = || (0..standing.len()).filter(|i| standing[*i] == Standing::Used);
+        let width = |i: usize| sweep.readings[i].pulse_width_ms;
+        let mut widths = Vec::with_capacity(standing.len());
+        widths.extend(usable().map(width));
+        widths.sort_by(f64::total_cmp);
+        widths.dedup();
+        let mut in_line_range = Vec::with_capacity(standing.len());
+        in_line_range.extend(usable().filter(|i| holds(line_range, width(*i))));
         let mut prepared = Self {
             sweep,
             source,
             instrument: Instrument::of(bench, &sweep.readings, sweep.basis, division),
-            standing: sweep
-                .readings
-                .iter()
-                .map(|r| standing(r, source, options))
-                .collect(),
+            standing,
             delivered: sweep.readings.iter().map(|r| r.delivered).collect(),
             carrying_variance: vec![0.0; sweep.readings.len()],
             temperature_doubt: None,
             line_range,
+            widths,
+            in_line_range,
         };
         prepared.carry_pressure();
         prepared.carry_temperature(bench);
@@ -147,20 +162,6 @@ impl<'a> Prepared<'a> {
         (0..self.standing.len()).filter(|i| self.standing[*i] == Standing::Used)
     }
 
-    /// Indices of the usable readings inside the line range.
-    pub fn in_line_range(&self) -> Vec<usize> {
-        let Some([lo, hi]) = self.line_range else {
-            return Vec::new();
-        };
-        let slack = 1e-9 * hi;
-        self.used()
-            .filter(|i| {
-                let w = self.sweep.readings[*i].pulse_width_ms;
-                w >= lo - slack && w <= hi + slack
-            })
-            .collect()
-    }
-
     /// Delivered quantity per pulse of reading `i`.
     pub fn per_pulse(&self, i: usize) -> f64 {
         self.delivered[i] / self.sweep.readings[i].pulses
@@ -179,17 +180,14 @@ impl<'a> Prepared<'a> {
             u
         }
     }
+}
 
-    /// Distinct pulse widths of the usable readings, rising, ms.
-    pub fn widths(&self) -> Vec<f64> {
-        let mut widths: Vec<f64> = self
-            .used()
-            .map(|i| self.sweep.readings[i].pulse_width_ms)
-            .collect();
-        widths.sort_by(f64::total_cmp);
-        widths.dedup();
-        widths
-    }
+/// Whether a pulse width lies in a line range, ms.
+pub(super) fn holds(line_range: Option<[f64; 2]>, width: f64) -> bool {
+    line_range.is_some_and(|[lo, hi]| {
+        let slack = 1e-9 * hi;
+        width >= lo - slack && width <= hi + slack
+    })
 }
 
 fn standing(reading: &Reading, source: &str, options: &FitOptions) -> Standing {

@@ -195,11 +195,11 @@ fn line_of_sweep(
         .line_range_ms
         .or_else(|| default_line_range(std::iter::once(sweep)));
     let prepared = Prepared::new(sweep, source, bench, range, options);
-    if !plain || prepared.widths().len() < 2 {
+    if !plain || prepared.widths.len() < 2 {
         return None;
     }
     let fitted = fit_sweep(&prepared, options).ok()?;
-    let used = prepared.in_line_range().len();
+    let used = prepared.in_line_range.len();
     let told = Told {
         prepared: &prepared,
         core: fitted.core,

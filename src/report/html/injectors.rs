@@ -1,5 +1,7 @@
 //! One part for each injector: figures, pictures.
 
+use rayon::prelude::*;
+
 use super::cells::{Cell, Units, dressed, name};
 use crate::characterisation::{Characterisation, Injector, SweepFit};
 use crate::plots::{self, Picture, visible};
@@ -61,7 +63,12 @@ pub(super) fn injectors(
             pictures,
         })
     };
-    document.injectors.iter().enumerate().map(part).collect()
+    document
+        .injectors
+        .par_iter()
+        .enumerate()
+        .map(part)
+        .collect()
 }
 
 fn row(
