@@ -9,6 +9,7 @@
 mod bench;
 mod bench_doubts;
 mod bench_file;
+mod bench_rig;
 mod bench_text;
 mod container;
 mod dialect;
@@ -32,8 +33,8 @@ mod vessels;
 mod workbook;
 
 pub use bench::{
-    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedScatter, Supply, Vessel,
-    VesselKind,
+    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedRig, StatedScatter, Supply,
+    Vessel, VesselKind,
 };
 pub use bench_file::read_bench;
 pub use division::apparent_division;

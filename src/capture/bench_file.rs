@@ -13,7 +13,8 @@ use crate::units::{Quantity, parse};
 
 /// What may stand at the top of the file.
 const TOP: &[&str] = &[
-    "assumed", "vessel", "fluid", "supply", "pressure", "driver", "scatter", "injector", "job",
+    "assumed", "vessel", "fluid", "supply", "pressure", "driver", "scatter", "rig", "injector",
+    "job",
 ];
 const VESSEL_KEYS: &[&str] = &[
     "name",
@@ -24,6 +25,8 @@ const VESSEL_KEYS: &[&str] = &[
     "class",
     "reading_uncertainty",
     "reading_offset_uncertainty",
+    "reading_time",
+    "draining_time",
 ];
 const FLUID_KEYS: &[&str] = &[
     "name",
@@ -164,6 +167,7 @@ impl<'t> BenchReader<'t> {
         bench.scatter = self
             .only(document, "scatter")
             .map(|section| self.scatter(&section));
+        bench.rig = self.only(document, "rig").map(|section| self.rig(&section));
         bench.job = self.only(document, "job").map(|section| {
             self.check_keys(&section, JOB_KEYS);
             Job {
@@ -249,6 +253,8 @@ impl<'t> BenchReader<'t> {
                 amount,
                 Sign::NotBelowZero,
             ),
+            reading_time_s: self.time(section, "reading_time"),
+            draining_time_s: self.time(section, "draining_time"),
         };
         for (key, part) in [
             ("division", vessel.division),

@@ -241,6 +241,7 @@ fn example(quantity: Quantity) -> &'static str {
         Quantity::Resistance => "12 ohm",
         Quantity::Expansion => "0.0012 1/K",
         Quantity::Time => "2.5 ms",
+        Quantity::Duration => "20 s",
         Quantity::MassFlow => "1 g/s",
         Quantity::Percent => "2 %",
         Quantity::Power => "100 kW",

@@ -185,7 +185,10 @@ fn write_next(out: &mut String, next: &Next) -> std::fmt::Result {
         }
         writeln!(out)?;
     }
-    if next.readings.is_empty() {
+    let helps = |s: &SweepNext| matches!(s.standing, Standing::WithinReach | Standing::NotYet);
+    if next.readings.is_empty() && next.sweeps.iter().any(helps) {
+        writeln!(out, "Next: no reading fits into the time; allow more.")
+    } else if next.readings.is_empty() {
         writeln!(
             out,
             "Next: nothing more to read; `meniscus fit` prints the figures."

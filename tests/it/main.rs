@@ -46,6 +46,7 @@ mod pick;
 mod pictures;
 /// Plans, their promises and what to read next.
 mod plan;
+mod plan_cli;
 /// Rescaling, shifting and reordering the data; seeded.
 mod properties;
 /// Every file of tests/published: what standards, books and papers print.
