@@ -1,7 +1,7 @@
 //! One voltage and pressure: what the injector is expected to do there, and the
 //! readings that can be chosen from.
 
-use super::request::{PlanError, Request};
+use super::request::{PlanError, Request, Wish};
 use super::vessel::Rig;
 use crate::capture::DUTY_LIMIT;
 use crate::fit::curve::{CurveDesign, CurveSetup, DesignCell, DesignDoubt, Expected, Scale};
@@ -272,15 +272,21 @@ impl Condition {
                 });
             }
         }
-        self.control = self.control_reading();
+        self.control = self.control_reading(&request.wish);
         Ok(())
     }
 
-    /// The control stands in the middle of the range: the smallest reading that
-    /// shows a change, at most half a vessel.
-    fn control_reading(&self) -> usize {
-        let centre = 0.5 * (self.line_range_ms[0] + self.line_range_ms[1]);
-        let off = |i: usize| (self.widths[self.candidates[i].width] - centre).abs();
+    /// The control stands where its three readings serve what is wanted: at the end of the
+    /// range for the flow, at its start for the dead time, in the middle for both. It is the
+    /// smallest reading that shows a change, at most half a vessel.
+    fn control_reading(&self, wish: &Wish) -> usize {
+        let [lo, hi] = self.line_range_ms;
+        let place = match (wish.dead_time_us, wish.flow_percent) {
+            (None, Some(_)) => hi,
+            (Some(_), None) => lo,
+            _ => 0.5 * (lo + hi),
+        };
+        let off = |i: usize| (self.widths[self.candidates[i].width] - place).abs();
         let middle = (0..self.candidates.len())
             .min_by(|a, b| off(*a).total_cmp(&off(*b)))
             .unwrap_or(0);

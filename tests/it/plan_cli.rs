@@ -316,7 +316,7 @@ fn what_cannot_be_planned_is_refused_in_words() {
         (&["--time", "-5min"], "--time"),
         (&["--time", "30"], "min"),
         (&["--coil-on", "150%", wish[0], wish[1]], "at most 100 %"),
-        (&["--coil-on", "0.0001%", wish[0], wish[1]], "are allowed"),
+        (&["--coil-on", "0.0001%", "--time", "1h"], "are allowed"),
         (
             &[
                 "--shortest-period",
@@ -329,7 +329,7 @@ fn what_cannot_be_planned_is_refused_in_words() {
             "no less than the shortest",
         ),
         (
-            &["--reading-time", "1e9h", wish[0], wish[1]],
+            &["--reading-time", "30h", wish[0], wish[1]],
             "between zero and a day",
         ),
         (
