@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::args::InputArgs;
-use super::files::{failed, guard_outputs, read_input, refuse_existing, shown, write_whole};
+use super::files::{
+    failed, guard_outputs, read_input, read_text, refuse_existing, shown, write_whole,
+};
 use super::progress::during;
 use super::sheet::{of_name, written};
 use super::{Failure, Outcome, print, print_json};
@@ -231,7 +233,7 @@ fn bench(args: &PlanArgs) -> Result<Bench, Failure> {
     let Some(path) = &args.bench else {
         return Ok(Bench::default());
     };
-    let text = fs::read_to_string(path).map_err(|error| failed(path, error))?;
+    let text = read_text(path).map_err(|error| failed(path, error))?;
     read_bench(&shown(path), &text).map_err(Failure::Faults)
 }
 
