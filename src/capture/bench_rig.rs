@@ -13,8 +13,8 @@ const KEYS: &[&str] = &[
     "pressure_time",
 ];
 
-impl<'t> BenchReader<'t> {
-    pub(super) fn rig(&mut self, section: &Section<'t>) -> StatedRig {
+impl BenchReader {
+    pub(super) fn rig(&mut self, section: &Section<'_>) -> StatedRig {
         self.check_keys(section, KEYS);
         let period = Quantity::Time;
         let rig = StatedRig {
@@ -46,7 +46,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// How long something takes at the bench, s.
-    pub(super) fn time(&mut self, section: &Section<'t>, key: &str) -> Option<f64> {
+    pub(super) fn time(&mut self, section: &Section<'_>, key: &str) -> Option<f64> {
         self.quantity(section, key, Quantity::Duration, Sign::NotBelowZero)
     }
 }

@@ -5,8 +5,7 @@ use meniscus::demand::NominalFlow;
 use meniscus::fit::curve::{CurveDesign, CurveSetup, DesignCell, Expected, Scale};
 use meniscus::fit::{FitOptions, fit_capture};
 use meniscus::plan::{
-    Plan, PlanError, Request, Standing, Timing, Wish, after, exchange, in_blocks, plan, run_of,
-    spent,
+    Plan, PlanError, Request, Standing, Wish, after, exchange, in_blocks, plan, run_of, spent,
 };
 use meniscus::sheet::{Dialect, csv};
 use meniscus::units::Basis;
