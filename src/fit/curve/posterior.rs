@@ -61,27 +61,6 @@ pub(super) fn rows_of(geometry: &Geometry, member: &Member) -> Vec<Lanes> {
 /// regressors (Rasmussen & Williams 2006, algorithm 2.1). `start` is what
 /// [`rows_of`] gives; false when K is not positive definite.
 pub(super) fn factor(start: &[Lanes], node: &NoiseNode, out: &mut Factored) -> bool {
-    pulp::Arch::new().dispatch(Factoring { start, node, out })
-}
-
-/// Lanes are never added to one another, so that the bits are those of any processor.
-struct Factoring<'a> {
-    start: &'a [Lanes],
-    node: &'a NoiseNode,
-    out: &'a mut Factored,
-}
-
-impl pulp::NullaryFnOnce for Factoring<'_> {
-    type Output = bool;
-
-    #[inline(always)]
-    fn call(self) -> bool {
-        factor_in_lanes(self.start, self.node, self.out)
-    }
-}
-
-#[inline(always)]
-fn factor_in_lanes(start: &[Lanes], node: &NoiseNode, out: &mut Factored) -> bool {
     let m = node.mean.len();
     out.rows.clear();
     out.rows.extend_from_slice(start);
@@ -121,7 +100,6 @@ fn factor_in_lanes(start: &[Lanes], node: &NoiseNode, out: &mut Factored) -> boo
 ///
 /// Each row takes the rows above it off, lanes by lanes so that sums stay in
 /// registers; lanes left of the diagonal are not worked on.
-#[inline(always)]
 fn eliminate(m: usize, out: &mut Factored) -> Option<f64> {
     let lanes = row_lanes(m);
     out.lower.clear();
@@ -280,38 +258,6 @@ pub(super) struct Projection {
 
 /// Projects the targets of a prior, lane by lane.
 pub(super) fn project(
-    geometry: &Geometry,
-    prior: &kernel::TargetPrior,
-    factored: &Factored,
-    out: &mut Projection,
-) {
-    pulp::Arch::new().dispatch(Projecting {
-        geometry,
-        prior,
-        factored,
-        out,
-    });
-}
-
-/// As [`Factoring`].
-struct Projecting<'a> {
-    geometry: &'a Geometry,
-    prior: &'a kernel::TargetPrior,
-    factored: &'a Factored,
-    out: &'a mut Projection,
-}
-
-impl pulp::NullaryFnOnce for Projecting<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        project_in_lanes(self.geometry, self.prior, self.factored, self.out);
-    }
-}
-
-#[inline(always)]
-fn project_in_lanes(
     geometry: &Geometry,
     prior: &kernel::TargetPrior,
     factored: &Factored,
