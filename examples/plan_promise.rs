@@ -276,7 +276,11 @@ fn bounds(vessel: &Vessel, cc_min: f64, asked: Asked) -> Option<String> {
             _ => Basis::Volume,
         };
         let full = 0.9 * stated.capacity?;
-        let instrument = Instrument::of(&request.bench, &[], basis, None);
+        // As the planner assumes it for a vessel of this size.
+        let instrument = Instrument {
+            offset_uncertainty: 300.0 * vessel.density,
+            ..Instrument::of(&request.bench, &[], basis, None)
+        };
         let slope = vessel.density * cc_min / 60.0;
         let least = least_time_s(&request, &plan, &instrument, (slope, full), wanted);
         let share = |s: f64| format!("{:.0} %", 100.0 * s / h.bench_time_s);
