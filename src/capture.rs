@@ -1,6 +1,6 @@
 //! Bench captures: from bytes to checked readings, grouped into sweeps.
 //!
-//! In: the bytes of capture files (long or wide), a [`Bench`] and set points
+//! In: the bytes of capture files (long, wide, or with a [`Mapping`] in anybody's layout), a [`Bench`] and set points
 //! from the command line. Out: a [`Capture`]: sources, sweeps, findings; or every
 //! fault of every file at once. It must not know lines, models or which
 //! points are "good" beyond physical sense, nor file systems: it reads from
@@ -17,6 +17,7 @@ mod doubts;
 mod fault;
 mod grid;
 mod header;
+mod map;
 mod names;
 mod number;
 mod plain;
@@ -38,6 +39,7 @@ pub use bench::{
 pub use bench_file::read_bench;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};
+pub use map::{Mapping, Proposal, propose, read_mapping};
 pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,

@@ -1,4 +1,4 @@
-//! Values of a bench file: sections, words and quantities, each with the line it stands on.
+//! Values of a bench or mapping file: sections, words and quantities, each with the line it stands on.
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -24,6 +24,8 @@ pub(super) struct Section<'t> {
 
 pub(super) struct BenchReader<'t> {
     pub text: &'t str,
+    /// What a key at the top of the file should be.
+    pub what: &'static str,
     pub faults: Faults,
 }
 
@@ -31,6 +33,17 @@ impl<'t> BenchReader<'t> {
     pub fn line(&self, offset: usize) -> u64 {
         let before = self.text.as_bytes().iter().take(offset);
         1 + before.filter(|b| **b == b'\n').count() as u64
+    }
+
+    /// The text as TOML; what is none is complained about.
+    pub fn document(&mut self, hint: &str) -> Spanned<DeTable<'t>> {
+        let (document, errors) = DeTable::parse_recoverable(self.text);
+        for error in errors {
+            let line = self.line(error.span().map_or(0, |span| span.start));
+            let found = error.message().lines().next().unwrap_or("an error");
+            self.push(Fault::row(line, found, "TOML").hint(hint));
+        }
+        document
     }
 
     pub fn push(&mut self, fault: Fault) {
@@ -82,7 +95,7 @@ impl<'t> BenchReader<'t> {
             }
             let line = self.line(key.span().start);
             let place = if section.name.is_empty() {
-                "a section of the bench file".to_owned()
+                self.what.to_owned()
             } else {
                 format!("a key of [{}]", section.name)
             };

@@ -38,6 +38,9 @@ pub struct PlanArgs {
     /// Say what to read next, given what was read (repeatable)
     #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["flow", "output", "plots"])]
     pub after: Vec<PathBuf>,
+    /// How captures in a foreign layout are read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml", requires = "after")]
+    pub map: Option<PathBuf>,
     /// Bench file: the vessel's capacity and division decide
     #[arg(long, value_name = "FILE.toml", help_heading = "Bench")]
     pub bench: Option<PathBuf>,
@@ -198,6 +201,7 @@ fn input(args: &PlanArgs, captures: Vec<PathBuf>) -> InputArgs {
         captures,
         bench: args.bench.clone(),
         sheet: None,
+        map: args.map.clone(),
         voltage: only(&args.voltage),
         pressure: only(&args.pressure),
     }

@@ -37,6 +37,8 @@ mod html;
 mod interrupt;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+/// Foreign layouts and their mapping files.
+mod layouts;
 mod lines;
 /// Real weighings with published lines.
 mod open_data;
