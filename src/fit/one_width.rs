@@ -13,9 +13,6 @@ use crate::capture::Bench;
 use crate::finding::{Finding, Kind};
 use crate::units::{Estimate, NORMAL_95, Unit};
 
-/// Repeatability assumed for a single reading, relative. Common practice, no source.
-const ASSUMED_REPEATABILITY: f64 = 0.004;
-
 /// Describes a sweep whose usable readings have one pulse width.
 pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOptions) -> SweepFit {
     let mut fit = undescribed(
@@ -25,8 +22,9 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         "`match` compares injectors at this width; for flow and dead time run at least three widths",
     );
     let width = prepared.widths()[0];
-    let (mean, own) = mean_reading(prepared, width);
-    let offset = prepared.instrument.offset_uncertainty * mean_inverse_pulses(prepared, width);
+    let read = mean_reading(prepared, width);
+    let mean = read.mean;
+    let offset = prepared.instrument.offset_uncertainty * read.inverse_pulses;
     for (i, point) in fit.points.iter_mut().enumerate() {
         if prepared.used().any(|k| k == i) {
             point.used = true;
@@ -43,7 +41,7 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
             &slope,
             width,
             mean,
-            own + offset * offset,
+            read.variance + offset * offset,
         );
     }
     fit
@@ -74,15 +72,14 @@ pub(super) fn as_read(
     let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
     let (mut delivered, mut standard_uncertainty) = (Vec::new(), Vec::new());
     for width in &widths {
-        let (mean, own) = mean_reading(prepared, *width);
-        let inverse = mean_inverse_pulses(prepared, *width);
-        let mean = mean - prepared.instrument.offset_mean * inverse;
-        let offset = prepared.instrument.offset_uncertainty * inverse;
+        let read = mean_reading(prepared, *width);
+        let mean = read.mean - prepared.instrument.offset_mean * read.inverse_pulses;
+        let offset = prepared.instrument.offset_uncertainty * read.inverse_pulses;
         let parts = effects
             .iter()
             .map(|e| (e.id.clone(), e.on_delivered(mean, slope)))
             .chain([(prepared.instrument.offset_effect_id(), offset)]);
-        let mut variance = own;
+        let mut variance = read.variance;
         for (id, part) in parts {
             variance += part * part;
             shared.entry(id).or_default().push(part);
@@ -106,32 +103,56 @@ fn at_width<'p>(prepared: &'p Prepared<'_>, width: f64) -> impl Iterator<Item = 
         .filter(move |i| prepared.sweep.readings[*i].pulse_width_ms == width)
 }
 
-/// Mean delivered quantity per pulse at a width and its variance from reading and
-/// repeatability.
-fn mean_reading(prepared: &Prepared<'_>, width: f64) -> (f64, f64) {
-    let values: Vec<(f64, f64)> = at_width(prepared, width)
+/// The readings of one width, taken together.
+struct MeanReading {
+    /// Delivered per pulse.
+    mean: f64,
+    /// Its variance from reading and repeatability.
+    variance: f64,
+    /// Mean of 1/pulses: what turns a reading offset into one per pulse.
+    inverse_pulses: f64,
+}
+
+/// Mean of the readings of a width, each weighted by its variance from reading and
+/// repeatability: a train of few pulses is read less well. Readings of one count weigh alike.
+fn mean_reading(prepared: &Prepared<'_>, width: f64) -> MeanReading {
+    let values: Vec<(f64, f64, f64)> = at_width(prepared, width)
         .map(|i| {
             let pulses = prepared.sweep.readings[i].pulses;
             let read = prepared.reading_uncertainty(i) / pulses;
-            (prepared.per_pulse(i), read * read)
+            (prepared.per_pulse(i), read * read, 1.0 / pulses)
         })
         .collect();
     let count = values.len() as f64;
-    let mean = values.iter().map(|v| v.0).sum::<f64>() / count;
-    let read = values.iter().map(|v| v.1).sum::<f64>() / count;
-    let scatter = values.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>();
-    let assumed = read + (ASSUMED_REPEATABILITY * mean).powi(2);
+    let about = values.iter().map(|v| v.0).sum::<f64>() / count;
+    let repeatability = prepared.instrument.repeatability_of_few * about;
+    let assumed = |read: f64| read + repeatability * repeatability;
+    let least = values
+        .iter()
+        .map(|v| assumed(v.1))
+        .fold(f64::INFINITY, f64::min);
+    // The best reading weighs 1; so do all where nothing at all is doubtful.
+    let weight = |read: f64| {
+        if least > 0.0 {
+            least / assumed(read)
+        } else {
+            1.0
+        }
+    };
+    let sum = |of: &dyn Fn(&(f64, f64, f64), f64) -> f64| -> f64 {
+        values.iter().map(|v| of(v, weight(v.1))).sum()
+    };
+    let weights = sum(&|_, w| w);
+    let mean = sum(&|v, w| w * v.0) / weights;
+    let read = sum(&|v, w| w * w * v.1) / weights;
+    let scatter = sum(&|v, w| w * (v.0 - mean).powi(2));
     // The few repeats there are, pooled with the assumption as if it were four more.
-    let variance = (scatter + 4.0 * assumed) / (count - 1.0 + 4.0);
-    (mean, variance.max(read) / count)
-}
-
-/// Mean of 1/pulses at a width: what turns a reading offset into one per pulse.
-fn mean_inverse_pulses(prepared: &Prepared<'_>, width: f64) -> f64 {
-    let counts: Vec<f64> = at_width(prepared, width)
-        .map(|i| prepared.sweep.readings[i].pulses)
-        .collect();
-    counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64
+    let variance = (scatter + 4.0 * least) / (count - 1.0 + 4.0);
+    MeanReading {
+        mean,
+        variance: variance.max(read) / weights,
+        inverse_pulses: sum(&|v, w| w * v.2) / weights,
+    }
 }
 
 /// The line through the reading with the static flow as its slope: X = w − q/S.

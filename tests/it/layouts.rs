@@ -204,3 +204,135 @@ fn the_same_layouts_as_workbooks_give_the_same_readings() {
         assert_eq!(readings(&checked), readings(&check(plain)), "{name}");
     }
 }
+
+#[test]
+fn every_bad_mapping_has_its_complaint() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bad-mappings");
+    let mut paths: Vec<PathBuf> = fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "toml"))
+        .collect();
+    paths.sort();
+    assert!(paths.len() > 20);
+    for path in paths {
+        let name = path.file_stem().unwrap().to_str().unwrap();
+        let own = path.with_extension("csv");
+        let sheet = if own.is_file() {
+            own
+        } else {
+            folder.join("odd.csv")
+        };
+        let text = fs::read_to_string(&path).unwrap();
+        let faults = match read_mapping("odd.map.toml", &text) {
+            Err(faults) => faults,
+            Ok(mapping) => {
+                let mut file = CaptureFile::new("odd.csv", fs::read(sheet).unwrap());
+                file.mapping = Some(Arc::new(mapping));
+                check(file).faults
+            }
+        };
+        assert!(!faults.is_empty(), "{name}");
+        let mut settings = insta::Settings::clone_current();
+        settings.set_snapshot_path("../bad-mappings/complaints");
+        settings.set_prepend_module_to_snapshot(false);
+        settings.set_omit_expression(true);
+        settings.bind(|| insta::assert_snapshot!(name, fault_lines(&faults, 50)));
+    }
+}
+
+#[test]
+fn a_mapping_that_means_harm_is_one_clear_fault() {
+    let long = format!("[columns]\ninjector = \"{}\"\n", "x".repeat(10 << 20));
+    let faults = read_mapping("m.toml", &long).unwrap_err();
+    assert_eq!(faults.len(), 1);
+    assert!(faults[0].found.contains("bytes"), "{}", faults[0]);
+    let deep = format!("columns = {}{}", "[".repeat(50_000), "]".repeat(50_000));
+    assert!(!read_mapping("m.toml", &deep).unwrap_err().is_empty());
+    let many = format!("[columns]\nvolume_ml = [{}]\n", "\"A\",".repeat(5000));
+    let faults = read_mapping("m.toml", &many).unwrap_err();
+    assert!(
+        faults.iter().any(|f| f.expected.contains("at most 1024")),
+        "{faults:?}"
+    );
+}
+
+const WORDS: [&str; 30] = [
+    "",
+    "",
+    "",
+    "Injector",
+    "Injector A1",
+    "A1",
+    "Pulse width (ms)",
+    "Ti",
+    "ms",
+    "Pulses",
+    "5000",
+    "12,000",
+    "2,5",
+    "2.5",
+    "1.234,5",
+    "Volume [ml]",
+    "Reading 1",
+    "Reading 2",
+    "Average",
+    "g",
+    "Pressure: 3 bar",
+    "14 V",
+    "2.5 ms",
+    "-",
+    "*",
+    "column B",
+    "\u{130}*",
+    "1e999",
+    "x\"y",
+    "Mean *",
+];
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 400, ..ProptestConfig::default() })]
+
+    /// Whatever lies where, a proposal is text that reads back, and applying it never panics.
+    #[test]
+    fn no_grid_makes_propose_or_apply_panic(
+        rows in prop::collection::vec(prop::collection::vec(0usize..WORDS.len(), 0..7), 0..14),
+        separator in prop::sample::select(vec![b',', b';', b'\t', b'|']),
+        skip in 0u64..4,
+        header in 0u64..4,
+    ) {
+        let mut writer = csv::WriterBuilder::new()
+            .flexible(true)
+            .delimiter(separator)
+            .from_writer(Vec::new());
+        for row in &rows {
+            writer.write_record(row.iter().map(|at| WORDS[*at])).unwrap();
+        }
+        let bytes = writer.into_inner().unwrap();
+        let mut file = CaptureFile::new("odd.csv", bytes);
+        if let Ok(proposal) = propose(&file) {
+            // Only what is asked may be missing; what is said must be TOML without a fault of its own.
+            if let Ok(mapping) = read_mapping("m.toml", &proposal.text) {
+                file.mapping = Some(Arc::new(mapping));
+                check(file.clone());
+            }
+        }
+        for transposed in [false, true] {
+            let text = format!(
+                "transposed = {transposed}\nskip = {skip}\nheader = {header}\nfill_down = [\"injector\"]\n\
+                 thousands = \",\"\nignore = [\"*\"]\n[columns]\ninjector = \"{}\"\n\
+                 volume_ml = [\"Reading 1\", \"Reading 2\"]\npulse_width_ms = \"Ti\"\n\
+                 [labels]\npressure_bar = \"Pressure: *\"\n[constants]\npulses = [1, 2]\n",
+                if transposed { "row 2" } else { "column B" },
+            );
+            file.mapping = Some(Arc::new(read_mapping("m.toml", &text).unwrap()));
+            check(file.clone());
+        }
+    }
+
+    /// Nor do any bytes.
+    #[test]
+    fn no_bytes_make_propose_panic(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+        let _ = propose(&CaptureFile::new("odd", bytes));
+    }
+}

@@ -193,17 +193,16 @@ impl<'g> Shape<'g> {
                 numbers,
             });
         }
-        // A name that stands twice names nothing.
-        for index in 0..columns.len() {
-            let same = |other: &Column| alike(&other.name, &columns[index].name);
-            let twice = columns.iter().filter(|other| same(other)).count() > 1;
-            if twice || columns[index].name.is_empty() {
-                columns[index].name = self.view.column_name(columns[index].at);
-            } else if columns
-                .iter()
-                .any(|c| alike(&self.view.column_name(c.at), &columns[index].name))
-            {
-                columns[index].name = self.view.column_name(columns[index].at);
+        // A name that stands twice, or that reads like a place, names nothing.
+        let names: Vec<String> = columns.iter().map(|column| column.name.clone()).collect();
+        let places: Vec<String> = columns
+            .iter()
+            .map(|c| self.view.column_name(c.at))
+            .collect();
+        for (column, place) in columns.iter_mut().zip(&places) {
+            let count = |list: &[String]| list.iter().filter(|n| alike(n, &column.name)).count();
+            if column.name.is_empty() || count(&names) > 1 || count(&places) > 0 {
+                column.name.clone_from(place);
             }
         }
         columns
