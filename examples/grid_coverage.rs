@@ -64,6 +64,8 @@ fn bench() -> Bench {
             class: None,
             reading_uncertainty: None,
             reading_offset_uncertainty: Some(1000.0 * OFFSET_ML),
+            reading_time_s: None,
+            draining_time_s: None,
         }],
         ..Bench::default()
     }

@@ -1,18 +1,22 @@
 //! Whether a plan keeps its promise: planned runs are simulated on injectors whose
 //! physics the planner does not know, written as captures, read and fitted:
 //! `cargo run --release --example plan_promise -- --benches 350 --seed 1`.
-//! `--held-back` takes the laws that were kept away from the work on the fit.
+//! `--held-back` takes the laws that were kept away from the work on the fit, `--law N`
+//! one law by its place, `--vessel N` one vessel; `--bound` compares the times of habit and
+//! plan with the least time that any design could take.
 
 #[allow(dead_code)]
 mod bench_sim;
+mod plan_bound;
 
 use bench_sim::bench::true_line;
 use bench_sim::laws::{HELD_BACK, Injector, Law, WORKED_ON};
 use meniscus::capture::{Bench, CaptureFile, SetPoints, VesselKind, read_bench, read_captures};
 use meniscus::demand::NominalFlow;
-use meniscus::fit::{FitOptions, fit_capture};
-use meniscus::plan::{Plan, Request, Timing, Wish, plan};
+use meniscus::fit::{FitOptions, Instrument, fit_capture};
+use meniscus::plan::{Plan, Request, Wish, plan};
 use meniscus::units::Basis;
+use plan_bound::{Wanted, least_time_s};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -86,30 +90,19 @@ struct Outcome {
 
 fn request(vessel: &Vessel, cc_min: f64, asked: Asked) -> Request {
     let bench = read_bench("bench.toml", vessel.toml).expect("the bench files above are sound");
-    let kind = bench.vessels[0].kind;
+    let flow = NominalFlow {
+        basis: Basis::Volume,
+        value: cc_min / 60.0,
+        tolerance: None,
+    };
+    let wish = Wish {
+        dead_time_us: (!asked.flow).then_some(vessel.wanted_us),
+        flow_percent: asked.flow.then_some(vessel.wanted_percent),
+        time_s: None,
+    };
     Request {
-        bench,
-        vessel: None,
-        flow: NominalFlow {
-            basis: Basis::Volume,
-            value: cc_min / 60.0,
-            tolerance: None,
-        },
-        flow_pressure_kpa: None,
         dead_time_ms: asked.dead_time_ms,
-        voltages_v: vec![VOLTAGE],
-        pressures_kpa: vec![300.0],
-        line_range_ms: None,
-        injectors: vec!["A".to_owned()],
-        together: false,
-        repeatability_percent: None,
-        wish: Wish {
-            dead_time_us: (!asked.flow).then_some(vessel.wanted_us),
-            flow_percent: asked.flow.then_some(vessel.wanted_percent),
-            time_s: None,
-        },
-        timing: Timing::usual(kind),
-        seed: 1,
+        ..Request::new(bench, flow, (VOLTAGE, 300.0), wish)
     }
 }
 
@@ -264,11 +257,45 @@ fn cell(
     )
 }
 
+/// Times of the usual run, of plans of its doubt, and of no plan that could be better.
+fn bounds(vessel: &Vessel, cc_min: f64, asked: Asked) -> Option<String> {
+    let mut said = format!("| {} | {cc_min} ", vessel.name);
+    for flow in [false, true] {
+        let request = request(vessel, cc_min, Asked { flow, ..asked });
+        let plan = plan(&request).ok()?;
+        let habit = plan.habit.as_ref()?;
+        let h = &habit.predicted;
+        let wanted = if flow {
+            Wanted::FlowPercent(h.flow_half_width_percent)
+        } else {
+            Wanted::DeadTimeUs(h.dead_time_half_width_us)
+        };
+        let stated = &request.bench.vessels[0];
+        let basis = match stated.kind {
+            VesselKind::Balance => Basis::Mass,
+            _ => Basis::Volume,
+        };
+        let full = 0.9 * stated.capacity?;
+        let instrument = Instrument::of(&request.bench, &[], basis, None);
+        let slope = vessel.density * cc_min / 60.0;
+        let least = least_time_s(&request, &plan, &instrument, (slope, full), wanted);
+        let share = |s: f64| format!("{:.0} %", 100.0 * s / h.bench_time_s);
+        let planned = habit.same_doubt_time_s.map_or("-".to_owned(), share);
+        if !flow {
+            said.push_str(&format!("| {:.0} ", h.bench_time_s / 60.0));
+        }
+        said.push_str(&format!("| {planned} | {} ", share(least)));
+    }
+    Some(said + "|")
+}
+
 fn main() {
     let mut benches = 140;
     let mut seed = 1;
     let mut asked = Asked::default();
+    let mut bound = false;
     let mut laws: &[Law] = &WORKED_ON;
+    let mut vessels: &[Vessel] = &VESSELS;
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
         let mut number = || {
@@ -281,17 +308,36 @@ fn main() {
             "--seed" => seed = number(),
             "--dead-time-us" => asked.dead_time_ms = Some(number() as f64 / 1000.0),
             "--flow" => asked.flow = true,
+            "--bound" => bound = true,
             "--held-back" => laws = &HELD_BACK,
+            "--law" => {
+                let k = number() as usize;
+                laws = &laws[k..=k];
+            }
+            "--vessel" => {
+                let k = number() as usize;
+                vessels = &VESSELS[k..=k];
+            }
             other => panic!("unknown argument {other}"),
         }
     }
     #[allow(clippy::print_stdout)]
-    {
+    if bound {
+        println!(
+            "| vessel | cc/min | habit min | same X, planned | least | same S, planned | least |"
+        );
+        println!("|{}", "---|".repeat(7));
+        for vessel in vessels {
+            for cc_min in FLOWS_CC_MIN {
+                println!("{}", bounds(vessel, cc_min, asked).unwrap_or_default());
+            }
+        }
+    } else {
         println!(
             "| vessel | cc/min | readings in min | X promised | X median | off | X covered | X rms error | S promised | S median | off | S covered | overfull | habit min | habit X, S | same doubt min | same time X, S |"
         );
         println!("|{}", "---|".repeat(17));
-        for vessel in &VESSELS {
+        for vessel in vessels {
             for cc_min in FLOWS_CC_MIN {
                 println!("{}", cell(vessel, cc_min, asked, laws, benches, seed));
             }

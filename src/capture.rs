@@ -9,6 +9,7 @@
 mod bench;
 mod bench_doubts;
 mod bench_file;
+mod bench_rig;
 mod bench_text;
 mod container;
 mod dialect;
@@ -16,6 +17,7 @@ mod division;
 mod doubts;
 mod fault;
 mod grid;
+mod guard;
 mod header;
 mod map;
 mod names;
@@ -33,18 +35,23 @@ mod vessels;
 mod workbook;
 
 pub use bench::{
-    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedScatter, Supply, Vessel,
-    VesselKind,
+    Bench, Driver, Fluid, HowWell, InjectorCheck, Job, SetPoint, StatedRig, StatedScatter, Supply,
+    Vessel, VesselKind,
 };
-pub use bench_file::read_bench;
+pub use bench_file::{LARGEST_BENCH, read_bench};
+pub use dialect::LONGEST_LINE;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};
+<<<<<<< HEAD
 pub use map::{Mapping, Proposal, propose, read_mapping};
+=======
+pub use guard::{guarded, unguarded};
+>>>>>>> main
 pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
 };
 pub use reading::{Capture, DUTY_LIMIT, Reading, Source, Sweep};
 pub use stock_file::{StockFile, StockRow, looks_like_capture, read_stock_file};
-pub use stream::{CaptureStream, InjectorRows, LONGEST_LINE, WholeRow, comes_again, overlong_line};
-pub use sweeps::{SAME_PRESSURE_KPA, SAME_VOLTAGE_V, join_conditions};
+pub use stream::{CaptureStream, InjectorRows, WholeRow, comes_again, overlong_line};
+pub use sweeps::{MOST_INJECTORS, SAME_PRESSURE_KPA, SAME_VOLTAGE_V, join_conditions};

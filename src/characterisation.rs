@@ -9,8 +9,8 @@ mod finite;
 
 pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
 pub use document::{
-    Characterisation, Injector, ReadError, SCHEMA_ID, SchemaTag, Tool, json_schema, read, to_json,
-    write_line,
+    Characterisation, Injector, LARGEST_DOCUMENT, ReadError, SCHEMA_ID, SchemaTag, Tool,
+    json_schema, read, to_json, write_line,
 };
 pub use finite::NotFinite;
 

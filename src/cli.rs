@@ -22,11 +22,13 @@ mod sheet;
 mod stock;
 mod table;
 
-use std::io::{self, Write};
+use std::borrow::Cow;
+use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
 
+use crate::finding::{visible, visible_lines};
 use args::{Cli, Command};
 use failure::Failure;
 
@@ -102,7 +104,19 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
 
 /// One JSON object to stdout and nothing else.
 fn print_json(value: &impl serde::Serialize) -> Result<Outcome, Failure> {
-    print(&json_text(value)?)
+    print_data(&json_text(value)?)
+}
+
+/// JSON or CSV to stdout: as it is for a program, with controls shown where a person reads it.
+fn print_data(text: &str) -> Result<Outcome, Failure> {
+    print(&for_whom(text, io::stdout().is_terminal()))
+}
+
+fn for_whom(data: &str, terminal: bool) -> Cow<'_, str> {
+    match terminal {
+        true => Cow::Owned(visible_lines(data)),
+        false => Cow::Borrowed(data),
+    }
 }
 
 /// Indented JSON with a final newline.
@@ -124,6 +138,12 @@ fn print_bytes(bytes: &[u8]) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
+/// Adds a line to a text: whatever stands in it stays one line and commands no terminal.
+fn line(text: &mut String, words: impl std::fmt::Display) {
+    text.push_str(&visible(&words.to_string()));
+    text.push('\n');
+}
+
 /// Width and colour of the terminal: `COLUMNS` where it is set, else what the terminal says,
 /// else 100 columns.
 fn style() -> crate::report::Style {
@@ -140,5 +160,20 @@ fn style() -> crate::report::Style {
         flow_unit: None,
         density: None,
         locale: crate::words::Locale::default(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn data_is_whole_for_a_program_and_harmless_on_a_terminal() {
+        let data = "{\n  \"injector\": \"\u{9b}31m\u{202e}\"\n}\n";
+        assert_eq!(for_whom(data, false), data);
+        assert_eq!(
+            for_whom(data, true),
+            "{\n  \"injector\": \"\\u{9b}31m\\u{202e}\"\n}\n"
+        );
     }
 }

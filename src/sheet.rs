@@ -225,8 +225,19 @@ impl PlannedReading {
         if self.injector.trim().is_empty() {
             return Some("an injector without an id".to_owned());
         }
-        if self.injector.contains(['\n', '\r']) {
-            return Some("an injector id of several lines".to_owned());
+        let words = [
+            Some(&self.injector),
+            self.stage.as_ref(),
+            self.vessel.as_ref(),
+        ];
+        if words
+            .into_iter()
+            .flatten()
+            .any(|text| text.trim().contains(char::is_control))
+        {
+            return Some(
+                "an id, stage or vessel with line breaks or control characters".to_owned(),
+            );
         }
         if !above(self.pulse_width_ms) {
             return Some("a pulse width that is not above zero".to_owned());

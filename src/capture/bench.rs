@@ -22,6 +22,9 @@ pub struct Bench {
     pub driver: Option<Driver>,
     /// What is known of the scatter of injector and rig.
     pub scatter: Option<StatedScatter>,
+    /// What the rig can run and how long things take on it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rig: Option<StatedRig>,
     /// Checks of single injectors beside the flow.
     pub injectors: Vec<InjectorCheck>,
     /// The job.
@@ -76,6 +79,12 @@ pub struct Vessel {
     pub reading_uncertainty: Option<f64>,
     /// Standard uncertainty of the reading offset (wetting, tare, drip).
     pub reading_offset_uncertainty: Option<f64>,
+    /// Time to let the level settle and read it, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading_time_s: Option<f64>,
+    /// Time to empty and drain it, or to tare, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub draining_time_s: Option<f64>,
 }
 
 /// The test fluid.
@@ -140,6 +149,22 @@ pub struct StatedScatter {
     pub known: HowWell,
     /// Scatter of a single pulse, mm³.
     pub pulse_scatter: Option<f64>,
+}
+
+/// What the rig can run, and how long things take on it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StatedRig {
+    /// Shortest period, ms.
+    pub shortest_period_ms: Option<f64>,
+    /// Longest period, ms.
+    pub longest_period_ms: Option<f64>,
+    /// Largest share of the time that the coil may be on, rests counted, percent.
+    pub coil_on_percent: Option<f64>,
+    /// Time to set another voltage, s.
+    pub voltage_time_s: Option<f64>,
+    /// Time to set another pressure, s.
+    pub pressure_time_s: Option<f64>,
 }
 
 /// How well a stated scatter is known.

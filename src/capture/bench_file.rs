@@ -8,12 +8,13 @@ use super::bench::{
     VesselKind,
 };
 use super::bench_text::{BenchReader, Section, Sign, path, shown};
-use super::fault::{Fault, Faults};
+use super::fault::Fault;
 use crate::units::{Quantity, parse};
 
 /// What may stand at the top of the file.
 const TOP: &[&str] = &[
-    "assumed", "vessel", "fluid", "supply", "pressure", "driver", "scatter", "injector", "job",
+    "assumed", "vessel", "fluid", "supply", "pressure", "driver", "scatter", "rig", "injector",
+    "job",
 ];
 const VESSEL_KEYS: &[&str] = &[
     "name",
@@ -24,6 +25,8 @@ const VESSEL_KEYS: &[&str] = &[
     "class",
     "reading_uncertainty",
     "reading_offset_uncertainty",
+    "reading_time",
+    "draining_time",
 ];
 const FLUID_KEYS: &[&str] = &[
     "name",
@@ -63,6 +66,9 @@ const LIQUID_EXPANSION: (f64, f64, &str) = (0.0, 0.01, "1/K");
 /// Relative standard uncertainty beyond which a density says nothing.
 const DENSITY_DOUBT: f64 = 0.2;
 
+/// Largest bench file, bytes: some thousand injectors with all that can be said of each.
+pub const LARGEST_BENCH: usize = 1 << 20;
+
 /// One minute in ms: a leakage of 1 mm³/ms is 60 000 mm³/min.
 const MS_PER_MINUTE: f64 = 60_000.0;
 
@@ -74,12 +80,40 @@ const MS_PER_MINUTE: f64 = 60_000.0;
 /// Every fault: TOML that cannot be read, unknown keys (with the near miss), quantities
 /// without a fitting unit or below zero, two vessels or injectors of one name.
 pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
+<<<<<<< HEAD
     let mut reader = BenchReader {
         text,
         what: "a section of the bench file",
         faults: Faults::new(name),
     };
     let document = reader.document("quantities are text in quotes, as division = \"1 mL\"");
+=======
+    if text.len() > LARGEST_BENCH {
+        let found = format!("{} bytes", text.len());
+        let fault = Fault::whole(
+            found,
+            format!("a bench file of at most {LARGEST_BENCH} bytes"),
+        );
+        return Err(vec![
+            fault
+                .hint("state only the bench; readings belong into the capture")
+                .of(name),
+        ]);
+    }
+    let mut reader = BenchReader::new(name, text);
+    let (document, errors) = DeTable::parse_recoverable(text);
+    for error in errors {
+        let line = reader.line(error.span().map_or(0, |span| span.start));
+        let found = error
+            .message()
+            .lines()
+            .next()
+            .unwrap_or("an error")
+            .to_owned();
+        let fault = Fault::row(line, found, "TOML");
+        reader.push(fault.hint("quantities are text in quotes, as division = \"1 mL\""));
+    }
+>>>>>>> main
     // Of a text with syntax errors only those are reported: the rest would be guesswork.
     if !reader.faults.is_empty() {
         return Err(reader.faults.finish());
@@ -106,8 +140,8 @@ fn stated_in(document: &DeTable<'_>, name: &str) -> bool {
     }
 }
 
-impl<'t> BenchReader<'t> {
-    fn bench(&mut self, document: &'t DeTable<'t>) -> Bench {
+impl BenchReader {
+    fn bench(&mut self, document: &DeTable<'_>) -> Bench {
         let whole = Section {
             name: "",
             line: 1,
@@ -154,6 +188,7 @@ impl<'t> BenchReader<'t> {
         bench.scatter = self
             .only(document, "scatter")
             .map(|section| self.scatter(&section));
+        bench.rig = self.only(document, "rig").map(|section| self.rig(&section));
         bench.job = self.only(document, "job").map(|section| {
             self.check_keys(&section, JOB_KEYS);
             Job {
@@ -166,7 +201,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// Names of statements that nobody made, each as `vessel.division`.
-    fn assumed(&mut self, document: &'t DeTable<'t>) -> Vec<String> {
+    fn assumed(&mut self, document: &DeTable<'_>) -> Vec<String> {
         let Some((key, value)) = document.get_key_value("assumed") else {
             return Vec::new();
         };
@@ -195,7 +230,7 @@ impl<'t> BenchReader<'t> {
         names
     }
 
-    fn vessel(&mut self, section: &Section<'t>) -> Option<Vessel> {
+    fn vessel(&mut self, section: &Section<'_>) -> Option<Vessel> {
         self.check_keys(section, VESSEL_KEYS);
         let kinds = [
             ("graduated cylinder", VesselKind::GraduatedCylinder),
@@ -239,6 +274,8 @@ impl<'t> BenchReader<'t> {
                 amount,
                 Sign::NotBelowZero,
             ),
+            reading_time_s: self.time(section, "reading_time"),
+            draining_time_s: self.time(section, "draining_time"),
         };
         for (key, part) in [
             ("division", vessel.division),
@@ -266,14 +303,14 @@ impl<'t> BenchReader<'t> {
     }
 
     /// Whether any quantity of a vessel of unknown kind is a mass.
-    fn states_a_mass(&self, section: &Section<'t>) -> bool {
+    fn states_a_mass(&self, section: &Section<'_>) -> bool {
         ["capacity", "division", "tolerance", "reading_uncertainty"]
             .into_iter()
             .filter_map(|key| self.value(section, key))
             .any(|(_, value)| matches!(value, DeValue::String(text) if parse(Quantity::Mass, text).is_ok()))
     }
 
-    fn fluid(&mut self, section: &Section<'t>) -> Fluid {
+    fn fluid(&mut self, section: &Section<'_>) -> Fluid {
         self.check_keys(section, FLUID_KEYS);
         let fluid = Fluid {
             name: self.words(section, "name"),
@@ -327,7 +364,7 @@ impl<'t> BenchReader<'t> {
     /// Refuses what no liquid is: mostly a slip of the unit.
     fn liquid(
         &mut self,
-        section: &Section<'t>,
+        section: &Section<'_>,
         key: &str,
         stated: Option<f64>,
         (low, high, unit): (f64, f64, &str),
@@ -346,7 +383,7 @@ impl<'t> BenchReader<'t> {
         }
     }
 
-    fn supply(&mut self, section: &Section<'t>) -> Supply {
+    fn supply(&mut self, section: &Section<'_>) -> Supply {
         self.check_keys(section, SUPPLY_KEYS);
         let places = [("injector", "injector"), ("supply", "supply")];
         Supply {
@@ -369,7 +406,7 @@ impl<'t> BenchReader<'t> {
         }
     }
 
-    fn driver(&mut self, section: &Section<'t>) -> Driver {
+    fn driver(&mut self, section: &Section<'_>) -> Driver {
         self.check_keys(section, DRIVER_KEYS);
         let kinds = [
             ("saturated", "saturated"),
@@ -392,7 +429,7 @@ impl<'t> BenchReader<'t> {
         }
     }
 
-    fn scatter(&mut self, section: &Section<'t>) -> StatedScatter {
+    fn scatter(&mut self, section: &Section<'_>) -> StatedScatter {
         self.check_keys(section, SCATTER_KEYS);
         let known = [("roughly", HowWell::Roughly), ("exactly", HowWell::Exactly)];
         StatedScatter {
@@ -412,7 +449,7 @@ impl<'t> BenchReader<'t> {
         }
     }
 
-    fn injector(&mut self, section: &Section<'t>) -> Option<InjectorCheck> {
+    fn injector(&mut self, section: &Section<'_>) -> Option<InjectorCheck> {
         self.check_keys(section, INJECTOR_KEYS);
         if section.table.get("id").is_none() {
             let fault = Fault::row(
@@ -455,8 +492,8 @@ impl<'t> BenchReader<'t> {
     }
 
     /// Two sections of one name cannot be told apart; no name is a name too.
-    fn refuse_doubles(&mut self, sections: &[Section<'t>], key: &str) {
-        let name = |section: &Section<'t>| match section.table.get(key).map(Spanned::get_ref) {
+    fn refuse_doubles(&mut self, sections: &[Section<'_>], key: &str) {
+        let name = |section: &Section<'_>| match section.table.get(key).map(Spanned::get_ref) {
             Some(DeValue::String(text)) => text.trim().to_owned(),
             Some(DeValue::Integer(number)) => number.to_string(),
             _ => String::new(),

@@ -22,17 +22,29 @@ pub(super) struct Section<'t> {
     pub table: &'t DeTable<'t>,
 }
 
+<<<<<<< HEAD
 pub(super) struct BenchReader<'t> {
     pub text: &'t str,
     /// What a key at the top of the file should be.
     pub what: &'static str,
+=======
+pub(super) struct BenchReader {
+    /// Offsets of the line feeds.
+    line_feeds: Vec<usize>,
+>>>>>>> main
     pub faults: Faults,
 }
 
-impl<'t> BenchReader<'t> {
+impl BenchReader {
+    pub fn new(name: &str, text: &str) -> Self {
+        Self {
+            line_feeds: text.match_indices('\n').map(|(at, _)| at).collect(),
+            faults: Faults::new(name),
+        }
+    }
+
     pub fn line(&self, offset: usize) -> u64 {
-        let before = self.text.as_bytes().iter().take(offset);
-        1 + before.filter(|b| **b == b'\n').count() as u64
+        1 + self.line_feeds.partition_point(|at| *at < offset) as u64
     }
 
     /// The text as TOML; what is none is complained about.
@@ -52,7 +64,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// The tables of a name: one `[name]`, or `[[name]]` where several may stand.
-    pub fn sections(
+    pub fn sections<'t>(
         &mut self,
         document: &'t DeTable<'t>,
         name: &'static str,
@@ -83,11 +95,15 @@ impl<'t> BenchReader<'t> {
         tables
     }
 
-    pub fn only(&mut self, document: &'t DeTable<'t>, name: &'static str) -> Option<Section<'t>> {
+    pub fn only<'t>(
+        &mut self,
+        document: &'t DeTable<'t>,
+        name: &'static str,
+    ) -> Option<Section<'t>> {
         self.sections(document, name, false).pop()
     }
 
-    pub fn check_keys(&mut self, section: &Section<'t>, known: &[&str]) {
+    pub fn check_keys(&mut self, section: &Section<'_>, known: &[&str]) {
         for (key, _) in section.table.iter() {
             let word: &str = key.get_ref();
             if known.contains(&word) {
@@ -109,13 +125,13 @@ impl<'t> BenchReader<'t> {
     }
 
     /// The value of a key with its line.
-    pub fn value(&self, section: &Section<'t>, key: &str) -> Option<(u64, &'t DeValue<'t>)> {
+    pub fn value<'t>(&self, section: &Section<'t>, key: &str) -> Option<(u64, &'t DeValue<'t>)> {
         let value: &Spanned<DeValue<'t>> = section.table.get(key)?;
         Some((self.line(value.span().start), value.get_ref()))
     }
 
     /// Text; a whole number or a date, as for a cylinder or a day, is taken as written.
-    pub fn words(&mut self, section: &Section<'t>, key: &str) -> Option<String> {
+    pub fn words(&mut self, section: &Section<'_>, key: &str) -> Option<String> {
         let (line, value) = self.value(section, key)?;
         match value {
             DeValue::String(text) if !text.trim().is_empty() => Some(text.trim().to_owned()),
@@ -132,7 +148,7 @@ impl<'t> BenchReader<'t> {
     /// One of several words; hyphens, underscores and blanks are the same.
     pub fn choice<T: Copy>(
         &mut self,
-        section: &Section<'t>,
+        section: &Section<'_>,
         key: &str,
         choices: &[(&str, T)],
     ) -> Option<T> {
@@ -157,7 +173,7 @@ impl<'t> BenchReader<'t> {
     /// A quantity in its inner unit.
     pub fn quantity(
         &mut self,
-        section: &Section<'t>,
+        section: &Section<'_>,
         key: &str,
         quantity: Quantity,
         sign: Sign,
@@ -254,6 +270,7 @@ fn example(quantity: Quantity) -> &'static str {
         Quantity::Resistance => "12 ohm",
         Quantity::Expansion => "0.0012 1/K",
         Quantity::Time => "2.5 ms",
+        Quantity::Duration => "20 s",
         Quantity::MassFlow => "1 g/s",
         Quantity::Percent => "2 %",
         Quantity::Power => "100 kW",

@@ -7,6 +7,9 @@ use csv::StringRecord;
 
 use super::fault::Fault;
 
+/// Longest line of a capture, bytes.
+pub const LONGEST_LINE: usize = 1 << 20;
+
 /// Decodes the bytes of a file.
 ///
 /// Returns the text without a byte order mark, and whether it was read as
@@ -18,6 +21,9 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
     if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
         let fault = Fault::whole("UTF-16 text", "UTF-8 text");
         return Err(Box::new(fault.hint("save the file as CSV UTF-8")));
+    }
+    if let Some(line) = first_overlong(bytes) {
+        return Err(Box::new(overlong(line)));
     }
     let body = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
     let skipped = bytes.len() - body.len();
@@ -47,6 +53,27 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
             (Cow::Owned(one_line_end(&text).into_owned()), true)
         }
     })
+}
+
+/// Line that is longer than any row, from 1.
+fn first_overlong(bytes: &[u8]) -> Option<u64> {
+    let ends = |b: &u8| matches!(b, b'\n' | b'\r');
+    // Such a line fills one of these parts; in a sound file each is left at its first line end.
+    if bytes
+        .chunks(LONGEST_LINE / 2)
+        .all(|part| part.iter().any(ends))
+    {
+        return None;
+    }
+    let mut lines = bytes.split(|b| *b == b'\n');
+    let long = |line: &[u8]| line.split(ends).any(|part| part.len() > LONGEST_LINE);
+    lines.position(long).map(|at| at as u64 + 1)
+}
+
+/// Says that a line is too long to be one.
+pub(super) fn overlong(line: u64) -> Fault {
+    let found = format!("a line of more than {LONGEST_LINE} bytes");
+    Fault::row(line, found, "a row of readings").hint("is this file a capture?")
 }
 
 /// Turns the lone carriage returns of an old file into line feeds, since a

@@ -62,6 +62,9 @@ pub(super) struct Layout {
     pub trains: Vec<Columns>,
 }
 
+/// Columns of a capture, text or sheet: three hundred injectors in a wide file, with their start readings.
+pub(super) const MOST_COLUMNS: usize = 1024;
+
 /// One header cell, understood.
 struct Named {
     role: Role,
@@ -77,6 +80,15 @@ pub(super) fn read_header(record: &StringRecord, line: u64, faults: &mut Faults)
     let mut unknown = Vec::new();
     let last = (0..record.len()).rfind(|at| !record[*at].trim().is_empty())?;
     let cells = last + 1;
+    if cells > MOST_COLUMNS {
+        let fault = Fault::row(
+            line,
+            format!("{cells} columns"),
+            format!("at most {MOST_COLUMNS}"),
+        );
+        faults.push(fault.hint("part the file by injectors, or write a row for each reading"));
+        return None;
+    }
     for (index, cell) in record.iter().take(cells).enumerate() {
         let cell = cell.trim();
         if cell.to_lowercase().starts_with("x_") {

@@ -235,10 +235,11 @@ fn text_end(bytes: &[u8], from: usize) -> Option<usize> {
     Some(at)
 }
 
-/// A cell of text that needs no trimming.
+/// A cell of text that means what it says: nothing to trim, no apostrophe before it.
 fn word(cell: &[u8]) -> Option<&str> {
     let blank = |byte: Option<&u8>| byte.is_none_or(|b| *b == b' ');
-    if blank(cell.first()) || blank(cell.last()) {
+    let apostrophe = cell.first() == Some(&b'\'');
+    if blank(cell.first()) || blank(cell.last()) || apostrophe {
         return None;
     }
     std::str::from_utf8(cell).ok()

@@ -4,6 +4,7 @@ use csv::StringRecord;
 
 use super::fault::{Fault, Faults};
 use super::grid::Kind;
+use super::guard::unguarded;
 use super::header::{Column, Columns};
 use super::names::{NAMES, Role};
 use super::number::{self, Marks, NotANumber};
@@ -112,6 +113,11 @@ impl<'a> OfInjector<'a> {
             .filter(|text| !text.is_empty())
     }
 
+    /// What a cell of words means.
+    fn words(&self, role: Role) -> Option<&'a str> {
+        self.text(role).map(unguarded)
+    }
+
     /// What the cell of a role was.
     fn kind(&self, role: Role) -> Kind {
         let column = self.columns.get(role);
@@ -142,13 +148,13 @@ impl RowReader<'_> {
         let foreign = self.refuse_foreign(&cells);
         let injector = match columns.id.as_deref() {
             Some(id) => Some(id),
-            None => cells.text(Role::Injector),
+            None => cells.words(Role::Injector),
         };
         if injector.is_none() && cells.column(Role::Injector).is_some() {
             self.faults
                 .push(cells.fault(Role::Injector, "an injector id"));
         }
-        let exclude = cells.text(Role::Exclude);
+        let exclude = cells.words(Role::Exclude);
         let voltage = self.above_zero(&cells, Role::Voltage, "a voltage above 0");
         let pressure = self.above_zero(&cells, Role::Pressure, "a differential pressure above 0");
         let train = self.train(&cells);
@@ -170,10 +176,10 @@ impl RowReader<'_> {
             return Outcome::Faulty;
         }
         let [voltage_actual_v, pressure_actual_kpa, fluid_temp_c] = conditions;
-        let owned = |role| cells.text(role).map(str::to_owned);
+        let owned = |role| cells.words(role).map(str::to_owned);
         Outcome::Read(Box::new(RowReading {
             injector,
-            stage: cells.text(Role::Stage),
+            stage: cells.words(Role::Stage),
             voltage_v: voltage.value(),
             pressure_kpa: pressure.value(),
             basis,

@@ -8,6 +8,7 @@ use csv::StringRecord;
 use super::CaptureFile;
 use super::dialect::{Dialect, Rows, decode};
 use super::fault::{Fault, Places};
+use super::guard::unguarded;
 use super::names::{folded, known_stem, near_miss};
 use super::number::{Marks, number};
 use super::sheet::readings_sheet;
@@ -300,7 +301,7 @@ impl RowReader<'_> {
             let cell = record.get(at).unwrap_or("").trim();
             match *column {
                 Column::Injector => {
-                    cell.clone_into(&mut row.injector);
+                    unguarded(cell).clone_into(&mut row.injector);
                     if cell.is_empty() {
                         faults.push(Fault::cell(
                             line,

@@ -15,9 +15,6 @@ use super::sweeps::Groups;
 use super::{Bench, Setting};
 use crate::units::Basis;
 
-/// Longest line of a capture that is read part by part, bytes.
-pub const LONGEST_LINE: usize = 1 << 20;
-
 /// A capture after its header was read.
 #[derive(Debug)]
 pub struct CaptureStream {
@@ -333,8 +330,7 @@ impl Setting {
 
 /// Says that a line is too long to be one.
 pub fn overlong_line(name: &str, line: u64) -> Fault {
-    let found = format!("a line of more than {LONGEST_LINE} bytes");
-    Fault::row(line, found, "a row of readings").of(name)
+    dialect::overlong(line).of(name)
 }
 
 /// Says that an injector comes back after its rows ended.

@@ -12,6 +12,8 @@ use crate::units::Basis;
 pub const SAME_VOLTAGE_V: f64 = 0.05;
 /// Pressures that differ by less are one set point, kPa.
 pub const SAME_PRESSURE_KPA: f64 = 0.5;
+/// Injectors of captures that are held in memory together.
+pub const MOST_INJECTORS: usize = 100_000;
 /// Relative slack of a comparison between sums of decimal fractions.
 const ROUNDING: f64 = 1e-9;
 
@@ -28,6 +30,10 @@ struct Words {
 }
 
 impl Words {
+    fn knows(&self, word: &str) -> bool {
+        self.numbers.contains_key(word)
+    }
+
     fn number(&mut self, word: &str) -> usize {
         if let Some(number) = self.numbers.get(word) {
             return *number;
@@ -62,8 +68,8 @@ pub(super) struct Groups {
     stages: Words,
     index: HashMap<Key, usize>,
     groups: Vec<Group>,
-    /// Per file, whether mixed bases were complained about already.
-    mixed: Vec<(usize, Fault)>,
+    /// With the index of their file, at most one each.
+    faults: Vec<(usize, Fault)>,
 }
 
 /// Neighbouring set points that were taken as one.
@@ -85,12 +91,17 @@ pub(super) struct Sorted {
 impl Groups {
     /// Adds a reading; set points not stated by its row are already filled in.
     pub fn add(&mut self, row: RowReading<'_>) {
+        let (source, line) = (row.reading.source, row.reading.line);
+        if self.injectors.list.len() == MOST_INJECTORS && !self.injectors.knows(row.injector) {
+            self.complain(source, too_many_injectors(line));
+            return;
+        }
         let key = Key {
             injector: self.injectors.number(row.injector),
             stage: row.stage.map(|stage| self.stages.number(stage)),
             pressure: row.pressure_kpa.map(f64::to_bits),
             voltage: row.voltage_v.map(f64::to_bits),
-            source: row.reading.source,
+            source,
         };
         let next = self.groups.len();
         let at = *self.index.entry(key).or_insert(next);
@@ -105,11 +116,14 @@ impl Groups {
         if group.basis == row.basis {
             group.readings.push(row.reading);
         } else if let Some(first) = group.readings.first() {
-            let known = self.mixed.iter().any(|(source, _)| *source == key.source);
-            if !known {
-                let fault = mixed_bases(row.basis, group.basis, row.reading.line, first.line);
-                self.mixed.push((key.source, fault));
-            }
+            let fault = mixed_bases(row.basis, group.basis, line, first.line);
+            self.complain(source, fault);
+        }
+    }
+
+    fn complain(&mut self, source: usize, fault: Fault) {
+        if self.faults.iter().all(|(known, _)| *known != source) {
+            self.faults.push((source, fault));
         }
     }
 
@@ -126,7 +140,7 @@ impl Groups {
         };
         let voltages = SetPointClasses::of(&count(|key| key.voltage), SAME_VOLTAGE_V);
         let pressures = SetPointClasses::of(&count(|key| key.pressure), SAME_PRESSURE_KPA);
-        let mut faults = self.mixed;
+        let mut faults = self.faults;
         // Not stated sorts last, hence the number beyond all others.
         let last = usize::MAX;
         let mut sorted: BTreeMap<[usize; 5], Sweep> = BTreeMap::new();
@@ -206,6 +220,13 @@ pub fn join_conditions(conditions: &[Condition], counts: &[usize]) -> (Vec<Condi
     }
     let places = conditions.iter().map(|c| sorted[&place(c)]).collect();
     (joined, places)
+}
+
+fn too_many_injectors(line: u64) -> Fault {
+    let found = format!("more than {MOST_INJECTORS} injectors");
+    Fault::row(line, found, "fewer injectors at once").hint(
+        "part the file by injectors, or send it through `fit --lines`, which takes any number of them",
+    )
 }
 
 fn mixed_bases(found: Basis, first: Basis, line: u64, first_line: u64) -> Fault {

@@ -13,9 +13,7 @@ use super::container::{
 };
 use super::fault::Fault;
 use super::grid::{Grid, Kind, Merged};
-
-/// Columns of a sheet that are looked at.
-const MOST_COLUMNS: u32 = 1024;
+use super::header::MOST_COLUMNS;
 
 /// An opened workbook.
 pub(super) struct Workbook<'b> {
@@ -247,8 +245,11 @@ impl Gatherer {
         if self.last.is_some_and(|last| last >= (row, column)) {
             return Err(Box::new(damaged(&"cells out of order")));
         }
-        if column >= MOST_COLUMNS {
-            let found = format!("cells beyond column {}", super::grid::letters(1023));
+        if column as usize >= MOST_COLUMNS {
+            let found = format!(
+                "cells beyond column {}",
+                super::grid::letters(MOST_COLUMNS - 1)
+            );
             return Err(Box::new(too_large(&found)));
         }
         let filled = match self.last {

@@ -89,9 +89,18 @@ impl Characterisation {
     }
 }
 
+/// Largest characterisation file that is read, bytes.
+pub const LARGEST_DOCUMENT: usize = 256 << 20;
+
 /// Why a file is not a characterisation file of a known version.
 #[derive(Debug, Error)]
 pub enum ReadError {
+    /// More bytes than are read.
+    #[error("{bytes} bytes; at most {LARGEST_DOCUMENT} are read")]
+    TooLarge {
+        /// Size of the file.
+        bytes: usize,
+    },
     /// Not JSON, or not of this shape.
     #[error("not a {SCHEMA_ID} file: {0}")]
     Shape(#[from] serde_json::Error),
@@ -125,9 +134,12 @@ pub fn write_line(line: &SweepLine<'_>, text: &mut Vec<u8>) -> Result<(), NotFin
 /// Reads a characterisation file.
 ///
 /// # Errors
-/// [`ReadError::Shape`] with line and column where the text is not JSON, has an
+/// [`ReadError::TooLarge`]; [`ReadError::Shape`] with line and column where the text is not JSON, has an
 /// unknown or missing field, or another schema version.
 pub fn read(text: &str) -> Result<Characterisation, ReadError> {
+    if text.len() > LARGEST_DOCUMENT {
+        return Err(ReadError::TooLarge { bytes: text.len() });
+    }
     Ok(serde_json::from_str(text)?)
 }
 

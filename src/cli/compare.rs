@@ -8,7 +8,7 @@ use serde_json::json;
 use super::args::{percent, wanted_point};
 use super::files::{failed, read_text};
 use super::stock::documents;
-use super::{Failure, Outcome, print, print_json};
+use super::{Failure, Outcome, line, print, print_json};
 use crate::capture::InjectorCheck;
 use crate::characterisation::Characterisation;
 use crate::fit::SweepFit;
@@ -255,37 +255,31 @@ fn comparison_json(comparison: &Comparison, verdicts: &[InjectorHealth]) -> serd
 fn text(comparison: &Comparison, verdicts: &[InjectorHealth]) -> String {
     let mut text = String::new();
     for injector in &comparison.injectors {
-        text.push_str(&format!(
-            "{}: {}\n",
-            injector.injector,
-            word(&injector.verdict)
-        ));
-        injector
-            .reasons
-            .iter()
-            .for_each(|reason| text.push_str(&format!("  {reason}\n")));
+        let verdict = word(&injector.verdict);
+        line(&mut text, format_args!("{}: {verdict}", injector.injector));
+        for reason in &injector.reasons {
+            line(&mut text, format_args!("  {reason}"));
+        }
     }
     if let Some(spread) = &comparison.spread {
-        text.push_str(&format!(
-            "Spread of the set: {:.2} % before, {:.2} % after: {}\n",
+        let words = format_args!(
+            "Spread of the set: {:.2} % before, {:.2} % after: {}",
             spread.before_percent.value,
             spread.after_percent.value,
             word(&spread.verdict)
-        ));
+        );
+        line(&mut text, words);
     }
-    text.push_str("After cleaning:\n");
+    line(&mut text, "After cleaning:");
     for health in verdicts {
-        text.push_str(&format!(
-            "  {}: {}\n",
-            health.injector,
-            word(&health.verdict)
-        ));
-        health
-            .reasons
-            .iter()
-            .for_each(|reason| text.push_str(&format!("    {reason}\n")));
+        let verdict = word(&health.verdict);
+        line(&mut text, format_args!("  {}: {verdict}", health.injector));
+        for reason in &health.reasons {
+            line(&mut text, format_args!("    {reason}"));
+        }
         if !health.missing.is_empty() {
-            text.push_str(&format!("    not checked: {}\n", health.missing.join(", ")));
+            let missing = health.missing.join(", ");
+            line(&mut text, format_args!("    not checked: {missing}"));
         }
     }
     for (what, ids) in [
@@ -293,14 +287,13 @@ fn text(comparison: &Comparison, verdicts: &[InjectorHealth]) -> String {
         ("Only after", &comparison.only_after),
     ] {
         if !ids.is_empty() {
-            text.push_str(&format!("{what}: {}\n", ids.join(", ")));
+            line(&mut text, format_args!("{what}: {}", ids.join(", ")));
         }
     }
-    comparison
-        .assumed
-        .iter()
-        .for_each(|a| text.push_str(&format!("Assumed: {a}\n")));
-    text.push_str("Next: meniscus match, for the set as it is now\n");
+    for assumed in &comparison.assumed {
+        line(&mut text, format_args!("Assumed: {assumed}"));
+    }
+    line(&mut text, "Next: meniscus match, for the set as it is now");
     text
 }
 

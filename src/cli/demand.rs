@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::files::{failed, read_bytes, read_document, shown};
-use super::{Failure, Outcome, json_text, print};
+use super::{Failure, Outcome, json_text, print_data};
 use crate::demand::{NominalFlow, PumpCurve, Regulator, Request, demand, read_pump_curve, text};
 use crate::units::{Basis, Quantity, parse, parse_bare};
 
@@ -157,7 +157,7 @@ pub(super) fn run(args: &DemandArgs) -> Result<Outcome, Failure> {
     } else {
         text(&answer)
     };
-    print(&out)?;
+    print_data(&out)?;
     let asked = args.duty_limit.is_some() || args.pump_curve.is_some();
     Ok(if asked && answer.fails() {
         Outcome::CriterionFailed

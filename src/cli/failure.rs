@@ -110,7 +110,7 @@ pub(super) fn tell(failure: &Failure, as_json: bool) -> ExitCode {
 
 fn print_error(error: &str, hint: Option<&str>, faults: &[Fault]) {
     let object = json!({ "error": error, "hint": hint, "faults": faults });
-    let _ = writeln!(io::stdout(), "{object:#}");
+    let _ = super::print_data(&format!("{object:#}\n"));
 }
 
 fn split_hint(words: &str) -> (String, Option<String>) {

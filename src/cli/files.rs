@@ -8,8 +8,13 @@ use std::sync::Arc;
 
 use super::args::InputArgs;
 use super::failure::{Failure, unreadable};
+<<<<<<< HEAD
 use super::interrupt::half_written;
 use crate::capture::{Bench, CaptureFile, Fault, SetPoints, read_bench, read_mapping};
+=======
+use super::interrupt::{HalfWritten, half_written};
+use crate::capture::{Bench, CaptureFile, Fault, LARGEST_BENCH, SetPoints, read_bench};
+>>>>>>> main
 use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.
@@ -168,33 +173,46 @@ const LARGEST_FILE: u64 = 2 << 30;
 ///
 /// # Errors
 /// Those of the system; a file that is larger than two gigabytes, or that changes
-/// while it is read; a stream that is no text (a device, as `/dev/zero`).
+/// while it is read. Of a file that begins as no text and no workbook does (a device,
+/// as `/dev/zero`) only the beginning is read: enough to be refused.
 pub(super) fn read_bytes(path: &Path) -> io::Result<Vec<u8>> {
+    read_at_most(path, LARGEST_FILE)
+}
+
+fn read_at_most(path: &Path, limit: u64) -> io::Result<Vec<u8>> {
     if path == Path::new("-") {
-        return read_stream(&mut io::stdin().lock());
+        return read_stream(&mut io::stdin().lock(), limit);
     }
     let mut file = fs::File::open(path)?;
     let before = file.metadata()?;
     if before.is_dir() {
         return Err(io::ErrorKind::IsADirectory.into());
     }
-    if !before.is_file() {
-        return read_stream(&mut file);
+    if before.is_file() && before.len() > limit {
+        return Err(too_large(limit));
     }
-    if before.len() > LARGEST_FILE {
-        return Err(too_large());
+    let bytes = read_stream(&mut file, limit)?;
+    if before.is_file() && !is_foreign(&bytes) {
+        refuse_changed(&before, &file.metadata()?, Some(bytes.len() as u64))?;
     }
-    let mut bytes = Vec::new();
-    (&mut file).take(LARGEST_FILE + 1).read_to_end(&mut bytes)?;
-    let after = file.metadata()?;
+    Ok(bytes)
+}
+
+/// Refuses a file that is not what it was when its reading began; `read` are the bytes of one
+/// that was read to its end.
+pub(super) fn refuse_changed(
+    before: &fs::Metadata,
+    after: &fs::Metadata,
+    read: Option<u64>,
+) -> io::Result<()> {
     let state = |m: &fs::Metadata| (m.len(), m.modified().ok());
-    if still_the_same(state(&before), state(&after), bytes.len() as u64) {
-        Ok(bytes)
-    } else {
-        Err(io::Error::other(
-            "the file changed while it was read; run again when it is written to the end",
-        ))
+    let read = read.unwrap_or(after.len());
+    if still_the_same(state(before), state(after), read) {
+        return Ok(());
     }
+    Err(io::Error::other(
+        "the file changed while it was read; run again when it is written to the end",
+    ))
 }
 
 /// Length and time of a file before and after it was read, and the bytes that were read.
@@ -203,36 +221,49 @@ fn still_the_same<T: PartialEq>(before: (u64, T), after: (u64, T), read: u64) ->
     before == after && (after.0 == read || after.0 == 0)
 }
 
-fn too_large() -> io::Error {
-    io::Error::other(format!(
-        "larger than {} GiB; part the file by injectors, or send it through `fit - --lines`",
-        LARGEST_FILE >> 30
-    ))
+fn too_large(limit: u64) -> io::Error {
+    io::Error::other(if limit == LARGEST_FILE {
+        format!(
+            "larger than {} GiB; part the file by injectors, or send it through `fit - --lines`",
+            limit >> 30
+        )
+    } else {
+        format!("larger than {} MiB", limit >> 20)
+    })
 }
 
-/// Reads a pipe or a device to its end; a first part that is no text is enough to see.
-fn read_stream(stream: &mut impl Read) -> io::Result<Vec<u8>> {
-    const FIRST_PART: u64 = 1 << 16;
+/// Bytes by which a file is known to be no text.
+const FIRST_PART: u64 = 1 << 16;
+
+/// Whether bytes are neither text nor a workbook, which begins with one of these and may hold
+/// any byte.
+fn is_foreign(bytes: &[u8]) -> bool {
+    let workbook = bytes.starts_with(b"PK") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]);
+    let first = bytes.len().min(FIRST_PART as usize);
+    !workbook && bytes[..first].contains(&0)
+}
+
+/// Reads a file, a pipe or a device to its end, or no more than to know that it is no text.
+fn read_stream(stream: &mut impl Read, limit: u64) -> io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     stream.take(FIRST_PART).read_to_end(&mut bytes)?;
-    // A workbook begins with one of these and may hold any byte.
-    let workbook = bytes.starts_with(b"PK") || bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]);
-    if bytes.contains(&0) && !workbook {
+    if is_foreign(&bytes) {
         return Ok(bytes);
     }
-    stream.take(LARGEST_FILE).read_to_end(&mut bytes)?;
-    if bytes.len() as u64 > LARGEST_FILE {
-        return Err(too_large());
+    stream.take(limit).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > limit {
+        return Err(too_large(limit));
     }
     Ok(bytes)
 }
 
-/// A file as text.
+/// A small file as text: a bench file, limits of the health checks.
 ///
 /// # Errors
-/// As [`read_bytes`], and where the bytes are not UTF-8.
+/// As [`read_bytes`], with the limit of a bench file, and where the bytes are not UTF-8.
 pub(super) fn read_text(path: &Path) -> io::Result<String> {
-    String::from_utf8(read_bytes(path)?).map_err(|_| io::ErrorKind::InvalidData.into())
+    let bytes = read_at_most(path, LARGEST_BENCH as u64)?;
+    String::from_utf8(bytes).map_err(|_| io::ErrorKind::InvalidData.into())
 }
 
 /// Reads a characterisation file from its bytes; `name` is for the message.
@@ -322,47 +353,71 @@ pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure>
     ))
 }
 
-/// Writes beside the target, then renames: an interrupted run leaves the old file
+/// Writes beside the target, then renames: a run that ends in between leaves the old file
 /// whole. Links are followed; what is no regular file (a device, a pipe) is
 /// written to, never replaced.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    write_together([(path.to_owned(), bytes)])
+}
+
+/// Writes several files as [`write_whole`] does; the first takes its place when the last is
+/// written, so that a disk without room for all leaves all as they were.
+pub(super) fn write_together<B: AsRef<[u8]>>(
+    files: impl IntoIterator<Item = (PathBuf, B)>,
+) -> Result<(), Failure> {
+    let mut written = Vec::new();
+    for (path, bytes) in files {
+        let staged = stage(&path, bytes.as_ref()).map_err(|error| failed(&path, error))?;
+        written.extend(staged.map(|staged| (path, staged)));
+    }
+    for (path, staged) in written {
+        let placed = staged.beside.persist(&staged.target);
+        placed.map_err(|e| failed(&path, e.error))?;
+    }
+    Ok(())
+}
+
+/// A file that is written, but not in its place; removed if it never gets there.
+struct Staged {
+    beside: tempfile::TempPath,
+    target: PathBuf,
+    _watched: HalfWritten,
+}
+
+/// Writes a file beside its target; `None` where the target is no regular file and was written to.
+fn stage(path: &Path, bytes: &[u8]) -> io::Result<Option<Staged>> {
     let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
     if fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
-        let written = fs::OpenOptions::new()
-            .write(true)
-            .open(&target)
-            .and_then(|mut file| {
-                file.write_all(bytes)?;
-                file.flush()
-            });
-        return written.map_err(|error| failed(path, error));
+        let mut file = fs::OpenOptions::new().write(true).open(&target)?;
+        file.write_all(bytes)?;
+        file.flush()?;
+        return Ok(None);
     }
-    let path = target.as_path();
-    let folder = path
+    let folder = target
         .parent()
         .filter(|p| !p.as_os_str().is_empty())
         .unwrap_or(Path::new("."));
-    let write = || -> io::Result<()> {
-        let (mut beside, _watched) = half_written(|| {
-            tempfile::Builder::new()
-                .prefix(".meniscus-")
-                .tempfile_in(folder)
-        })?;
-        beside.write_all(bytes)?;
-        beside.as_file().sync_all()?;
-        // Readable like any file the user makes; temporary files start out private.
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::PermissionsExt;
-            let mode = fs::metadata(path).map_or(0o644, |m| m.permissions().mode());
-            beside
-                .as_file()
-                .set_permissions(fs::Permissions::from_mode(mode))?;
-        }
-        beside.persist(path)?;
-        Ok(())
-    };
-    write().map_err(|error| failed(path, error))
+    let (mut beside, watched) = half_written(|| {
+        tempfile::Builder::new()
+            .prefix(".meniscus-")
+            .tempfile_in(folder)
+    })?;
+    beside.write_all(bytes)?;
+    beside.as_file().sync_all()?;
+    // Readable like any file the user makes; temporary files start out private.
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        let mode = fs::metadata(&target).map_or(0o644, |m| m.permissions().mode());
+        beside
+            .as_file()
+            .set_permissions(fs::Permissions::from_mode(mode))?;
+    }
+    Ok(Some(Staged {
+        beside: beside.into_temp_path(),
+        target,
+        _watched: watched,
+    }))
 }
 
 #[cfg(test)]
@@ -389,9 +444,14 @@ mod tests {
 
     #[test]
     fn a_stream_that_is_no_text_is_left_after_its_first_part() {
-        let bytes = read_stream(&mut io::repeat(0)).unwrap();
+        let bytes = read_stream(&mut io::repeat(0), LARGEST_FILE).unwrap();
         assert_eq!(bytes.len(), 1 << 16);
         let text = b"injector\n".repeat(20_000);
-        assert_eq!(read_stream(&mut text.as_slice()).unwrap(), text);
+        assert_eq!(
+            read_stream(&mut text.as_slice(), LARGEST_FILE).unwrap(),
+            text
+        );
+        let error = read_stream(&mut io::repeat(b'a'), 1 << 20).unwrap_err();
+        assert_eq!(error.to_string(), "larger than 1 MiB");
     }
 }

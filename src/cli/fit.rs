@@ -5,9 +5,9 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
-use super::files::{failed, guard_outputs, read_input, write_whole};
+use super::files::{failed, guard_outputs, read_input, write_together, write_whole};
 use super::progress::during;
-use super::{Failure, Outcome, print};
+use super::{Failure, Outcome, print, print_data};
 use crate::characterisation::{Characterisation, NotFinite, to_json};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
@@ -55,14 +55,15 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
     }
     if let Some(folder) = &args.plots {
         fs::create_dir_all(folder).map_err(|error| failed(folder, error))?;
-        for picture in plots::pictures(&document) {
-            write_whole(
-                &folder.join(format!("{}.svg", picture.file_stem)),
-                picture.svg.as_bytes(),
-            )?;
-        }
+        let name = |stem: &str| folder.join(format!("{stem}.svg"));
+        let pictures = plots::pictures(&document).into_iter();
+        write_together(pictures.map(|p| (name(&p.file_stem), p.svg)))?;
     }
-    print(&shown)?;
+    if args.json {
+        print_data(&shown)?;
+    } else {
+        print(&shown)?;
+    }
     Ok(outcome(&document, &args.set))
 }
 

@@ -5,7 +5,7 @@ use std::io;
 use std::path::Path;
 
 use super::args::{FitArgs, InputArgs};
-use super::files::{failed, read_bench_file, shown};
+use super::files::{failed, read_bench_file, refuse_changed, shown};
 use super::fit::{fit_options, not_finite};
 use super::{Failure, Outcome};
 use crate::lines::{LinesError, LinesRequest, RowOrder, fit_lines};
@@ -40,6 +40,8 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             fit: fit_options(&args.model),
             order: order(path, args.gather),
         };
+        let state = || fs::metadata(path).ok().filter(fs::Metadata::is_file);
+        let before = state();
         let input: Box<dyn io::Read + Send> = if path == Path::new("-") {
             Box::new(io::stdin())
         } else {
@@ -52,6 +54,9 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             LinesError::Faults { faults, written } => Failure::FaultyStream { faults, written },
             LinesError::NotFinite(error) => not_finite(error),
         })?;
+        if let (Some(before), Some(after)) = (before, state()) {
+            refuse_changed(&before, &after, None).map_err(|error| failed(path, error))?;
+        }
     }
     Ok(Outcome::Done)
 }

@@ -1,6 +1,5 @@
 //! `pick`: the most alike injectors of a stock, or the stock sorted into sets.
 
-use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -9,7 +8,7 @@ use serde_json::json;
 use super::args::{percent, risk, wanted_point};
 use super::progress::during;
 use super::stock::{load, stock};
-use super::{Failure, Outcome, json_text, print};
+use super::{Failure, Outcome, json_text, line, print_data};
 use crate::finding::Finding;
 use crate::matching::{
     ManySets, Near, NearFigure, Pick, PickError, PickRequest, PickedSet, SetsRequest, Stock,
@@ -126,7 +125,7 @@ fn one(args: &PickArgs, stock: &Stock, told: &[Finding]) -> Result<Outcome, Fail
     } else {
         pick_text(stock, &answer, args.tolerance, args.risk)
     };
-    print(&shown)?;
+    print_data(&shown)?;
     Ok(match args.tolerance {
         // Where the readings state no doubt, the measured spread is all there is.
         Some(tolerance)
@@ -155,7 +154,7 @@ fn many(args: &PickArgs, stock: &Stock, told: &[Finding]) -> Result<Outcome, Fai
     } else {
         sets_text(stock, &answer, &request, told)
     };
-    print(&shown)?;
+    print_data(&shown)?;
     Ok(if answer.sets.is_empty() {
         Outcome::CriterionFailed
     } else {
@@ -355,8 +354,4 @@ fn notes(text: &mut String, stock: &Stock, findings: &[Finding]) {
             format_args!("Note: {}; {}", finding.text, finding.advice),
         );
     }
-}
-
-fn line(text: &mut String, arguments: std::fmt::Arguments) {
-    writeln!(text, "{arguments}").expect("a String takes any text");
 }

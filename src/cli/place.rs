@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::args::{quantity, wanted_point};
 use super::stock::{Loaded, load, stock};
-use super::{Failure, Outcome, print, print_json};
+use super::{Failure, Outcome, line, print, print_json};
 use crate::latest;
 use crate::matching::{
     Cylinder, Placeable, PlaceableLine, Placement, WantedPoint, at_condition, operating_points,
@@ -185,15 +185,16 @@ fn text(placement: &Placement) -> String {
         let add = placed
             .add_us
             .map_or_else(|| "-".to_owned(), |us| format!("{us:+.0}"));
-        text.push_str(&format!(
-            "{:<8}  {:<8}  {:>16}  {:>15}  {:>13}  {:>7}\n",
+        let row = format_args!(
+            "{:<8}  {:<8}  {:>16}  {:>15}  {:>13}  {:>7}",
             placed.cylinder,
             placed.injector,
             format!("{:+.2}", largest(&placed.mixture_error_percent)),
             format!("{:+.2}", placed.multiply_percent),
             add,
             left
-        ));
+        );
+        line(&mut text, row);
     }
     text.push_str("Mixture error: fuel against need, above zero is rich; the worst operating point is shown.\n");
     if outside {

@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::args::InputArgs;
-use super::files::{failed, guard_outputs, read_input, refuse_existing, shown, write_whole};
+use super::files::{
+    failed, guard_outputs, read_input, read_text, refuse_existing, shown, write_whole,
+};
 use super::progress::during;
 use super::sheet::{of_name, written};
 use super::{Failure, Outcome, print, print_json};
-use crate::capture::{Bench, VesselKind, read_bench, read_captures};
+use crate::capture::{Bench, read_bench, read_captures};
 use crate::demand::NominalFlow;
 use crate::plan::{
     Plan, PlanError, Request, Standing, Timing, Wish, after, after_text, plan, run_of, text,
@@ -36,7 +38,10 @@ Fuel under pressure burns and injures: work by the maker's data sheet, local cod
 #[derive(Debug, Args)]
 pub struct PlanArgs {
     /// Say what to read next, given what was read (repeatable)
-    #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["flow", "output", "plots"])]
+    #[arg(long, value_name = "CAPTURE", conflicts_with_all = [
+        "flow", "output", "plots", "flow_pressure", "dead_time", "injector", "together", "line_range",
+        "repeatability", "seed", "shortest_period", "longest_period",
+    ])]
     pub after: Vec<PathBuf>,
     /// How captures in a foreign layout are read; `meniscus map` proposes the file
     #[arg(long, value_name = "FILE.toml", requires = "after")]
@@ -50,7 +55,7 @@ pub struct PlanArgs {
     /// Repeatability of injector and rig from reading to reading, where it is known
     #[arg(long, value_parser = super::args::percent, value_name = "0.3%", help_heading = "Bench")]
     pub repeatability: Option<f64>,
-    /// Shortest period of the bench
+    /// Shortest period of the bench (this and what follows goes before the bench file)
     #[arg(long, value_parser = time, value_name = "5ms", help_heading = "Bench")]
     pub shortest_period: Option<f64>,
     /// Longest period of the bench
@@ -108,7 +113,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub seed: u64,
     /// Write the sheet to fill in here; the ending of the name gives the format
-    #[arg(short, long, value_name = "FILE.csv|.html")]
+    #[arg(short, long, value_name = "FILE.csv|.xlsx|.html")]
     pub output: Option<PathBuf>,
     /// Overwrite the output if it exists
     #[arg(long)]
@@ -159,7 +164,7 @@ fn write_sheet(path: &Path, made: &Plan) -> Result<(), Failure> {
     let format = of_name(path).ok_or_else(|| {
         Failure::other(
             "the name of the output does not say in which format to write",
-            "end it with .csv or .html",
+            "end it with .csv, .xlsx or .html",
         )
     })?;
     let (run, layout) = run_of(made);
@@ -232,16 +237,12 @@ fn bench(args: &PlanArgs) -> Result<Bench, Failure> {
     let Some(path) = &args.bench else {
         return Ok(Bench::default());
     };
-    let text = fs::read_to_string(path).map_err(|error| failed(path, error))?;
+    let text = read_text(path).map_err(|error| failed(path, error))?;
     read_bench(&shown(path), &text).map_err(Failure::Faults)
 }
 
 fn timing(args: &PlanArgs, bench: &Bench) -> Timing {
-    let kind = bench
-        .vessel(args.vessel.as_deref())
-        .or(bench.vessels.first())
-        .map_or(VesselKind::GraduatedCylinder, |v| v.kind);
-    let usual = Timing::usual(kind);
+    let usual = Timing::of(bench, args.vessel.as_deref());
     Timing {
         read_s: args.reading_time.unwrap_or(usual.read_s),
         empty_s: args.draining_time.unwrap_or(usual.empty_s),
@@ -328,14 +329,10 @@ fn short_time(text: &str) -> Result<f64, String> {
 
 /// Seconds; minutes and hours are the bench's units.
 fn duration(text: &str) -> Result<f64, String> {
-    let wanted = text.trim().to_lowercase();
-    let (number, factor) = [("min", 60.0), ("h", 3600.0), ("s", 1.0)]
-        .iter()
-        .find_map(|(word, factor)| Some((wanted.strip_suffix(word)?, *factor)))
-        .ok_or_else(|| format!("`{text}`: write a duration with its unit, as 30min, 2h or 20s"))?;
-    match number.trim().parse::<f64>() {
-        Ok(value) if value.is_finite() && value >= 0.0 => Ok(value * factor),
-        _ => Err(format!("`{text}` is not a duration, as 30min")),
+    match parse(Quantity::Duration, text) {
+        Ok(seconds) if seconds >= 0.0 => Ok(seconds),
+        Ok(_) => Err(format!("`{text}` must not be below zero")),
+        Err(error) => Err(format!("{error}; as 30min, 2h or 20s")),
     }
 }
 

@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 
 use super::args::positive;
 use super::files::{refuse_existing, write_whole};
-use super::{Failure, Outcome, print, print_bytes};
+use super::{Failure, Outcome, line, print, print_bytes};
 use crate::sheet::{Beside, Dialect, EveryOne, Layout, ReadingUnit, Run, csv, page, workbook};
 use crate::table::parse_axis;
 use crate::units::Quantity;
@@ -297,7 +297,13 @@ fn next(run: &Run, path: &Path, format: Format) -> String {
         }
         _ => format!("fill it in, then `meniscus check {shown}`"),
     };
-    format!("{shown}: {count} {readings} to make\nNext: {then}\n")
+    let mut text = String::new();
+    line(
+        &mut text,
+        format_args!("{shown}: {count} {readings} to make"),
+    );
+    line(&mut text, format_args!("Next: {then}"));
+    text
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::files::{failed, read_bytes, read_document, shown, write_whole};
-use super::{Failure, Outcome, json_text, print};
+use super::{Failure, Outcome, json_text, print_data};
 use crate::surface::LineMeant;
 use crate::table::{Of, Reference, Request, csv, make, parse_axis, text};
 use crate::units::{FlowUnit, Quantity, parse};
@@ -140,7 +140,7 @@ pub(super) fn run(args: &TableArgs) -> Result<Outcome, Failure> {
             write_whole(path, out.as_bytes())?;
             Ok(Outcome::Done)
         }
-        None => print(&out),
+        None => print_data(&out),
     }
 }
 

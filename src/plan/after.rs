@@ -158,23 +158,30 @@ struct Looked {
     score: f64,
     sweep: SweepNext,
     readings: Vec<NextReading>,
-    last: Halves,
 }
 
 fn gather(found: Vec<Looked>, wish: &Wish) -> Next {
-    let worst = |pick: fn(&Halves) -> f64| found.iter().map(|l| pick(&l.last)).fold(0.0, f64::max);
-    let (x, s) = (worst(|h| h.dead_time_us), worst(|h| h.flow_percent));
+    let (mut x, mut s) = (0.0_f64, 0.0_f64);
     let mut readings = Vec::new();
     let mut sweeps = Vec::new();
     let mut left = wish.time_s.unwrap_or(f64::INFINITY);
     for looked in found {
+        let mut last = (
+            looked.sweep.dead_time_half_width_us,
+            looked.sweep.flow_half_width_percent,
+        );
         for reading in looked.readings {
             if reading.time_s > left {
                 break;
             }
             left -= reading.time_s;
+            last = (
+                reading.dead_time_half_width_us,
+                reading.flow_half_width_percent,
+            );
             readings.push(reading);
         }
+        (x, s) = (x.max(last.0), s.max(last.1));
         sweeps.push(looked.sweep);
     }
     Next {
@@ -354,11 +361,6 @@ impl<'a> Ahead<'a> {
             score: score.value(&self.now),
             sweep: self.described(wish, standing),
             // Nothing is suggested that cannot lead to what is wanted.
-            last: if standing == Standing::NoMoreToGain {
-                self.now
-            } else {
-                halves
-            },
             readings: if standing == Standing::NoMoreToGain {
                 Vec::new()
             } else {

@@ -1,7 +1,7 @@
 //! One voltage and pressure: what the injector is expected to do there, and the
 //! readings that can be chosen from.
 
-use super::request::{PlanError, Request};
+use super::request::{PlanError, Request, Wish};
 use super::vessel::Rig;
 use crate::capture::DUTY_LIMIT;
 use crate::fit::curve::{CurveDesign, CurveSetup, DesignCell, DesignDoubt, Expected, Scale};
@@ -15,12 +15,16 @@ use crate::units::NORMAL_95;
 const USUAL_DEAD_TIME: f64 = 0.7;
 const REFERENCE_V: f64 = 14.0;
 const USUAL_COIL: (f64, f64) = (1.0, 5.5);
-/// How far the real dead time may lie from the expected one, ms, where it is
-/// assumed and where it is stated. Promises are made over injectors that vary as
-/// much, and short pulses are counted so that the vessel holds them all the same.
-const DEAD_TIME_MARGIN: f64 = 0.4;
-const STATED_DEAD_TIME_MARGIN: f64 = 0.2;
-/// The same for the flow, relative.
+/// How far the real dead time lies from the expected one, ms, where it is assumed and
+/// where it is stated: promises are made over injectors that vary as much.
+const DEAD_TIME_SPREAD: (f64, f64) = (0.5, 0.2);
+/// Trains are counted so that the vessel holds them even with this dead time, ms, where
+/// it is assumed: an injector that closes later than it opens has one below zero.
+const EARLIEST: f64 = -0.7;
+/// And with one this much shorter than stated, ms: whoever states it may mean the line
+/// of other pulse widths.
+const EARLIER_THAN_STATED: f64 = 0.6;
+/// How far the real flow lies from the nominal one, relative.
 pub(super) const FLOW_MARGIN: f64 = 0.05;
 /// Longest pulse width where no line range is stated, ms.
 const LONGEST_MS: f64 = 10.0;
@@ -67,8 +71,12 @@ pub(super) struct Condition {
     /// Expected slope, per ms, and dead time, ms.
     pub slope: f64,
     pub dead_time_ms: f64,
-    /// How much earlier it may open all the same, ms.
-    pub margin_ms: f64,
+    /// How far the real dead time may lie from it, ms.
+    pub spread_ms: f64,
+    /// Whether the dead time is a guess.
+    pub guessed: bool,
+    /// Dead time at which the vessel must hold a train all the same, ms.
+    earliest_ms: f64,
     pub line_range_ms: [f64; 2],
     pub period_ms: f64,
     pub widths: Vec<f64>,
@@ -194,15 +202,22 @@ impl Condition {
         let periods: Vec<(f64, Option<f64>)> =
             widths.iter().map(|w| (*w, Some(period_ms))).collect();
         let design = CurveDesign::usual(&periods, &setup, expected)?;
+        let guessed = request.dead_time_ms.is_none();
         let mut condition = Self {
             voltage_v,
             pressure_kpa,
             slope,
             dead_time_ms,
-            margin_ms: if request.dead_time_ms.is_some() {
-                STATED_DEAD_TIME_MARGIN
+            spread_ms: if guessed {
+                DEAD_TIME_SPREAD.0
             } else {
-                DEAD_TIME_MARGIN
+                DEAD_TIME_SPREAD.1
+            },
+            guessed,
+            earliest_ms: if guessed {
+                EARLIEST
+            } else {
+                dead_time_ms - EARLIER_THAN_STATED
             },
             line_range_ms: [lo, longest],
             period_ms,
@@ -227,9 +242,7 @@ impl Condition {
     /// Most pulses of a width that the vessel holds even if the dead time is
     /// shorter than expected.
     pub fn most_pulses(&self, rig: &Rig, width_ms: f64) -> f64 {
-        let most = self.slope
-            * (1.0 + FLOW_MARGIN)
-            * (width_ms - self.dead_time_ms + self.margin_ms).max(0.05);
+        let most = self.slope * (1.0 + FLOW_MARGIN) * (width_ms - self.earliest_ms).max(0.05);
         // Trains are long enough to fill a vessel, not to wear patience.
         (rig.full / most).min(1000.0 * LONGEST_TRAIN_S / self.period_ms)
     }
@@ -259,15 +272,21 @@ impl Condition {
                 });
             }
         }
-        self.control = self.control_reading();
+        self.control = self.control_reading(&request.wish);
         Ok(())
     }
 
-    /// The control stands in the middle of the range: the smallest reading that
-    /// shows a change, at most half a vessel.
-    fn control_reading(&self) -> usize {
-        let centre = 0.5 * (self.line_range_ms[0] + self.line_range_ms[1]);
-        let off = |i: usize| (self.widths[self.candidates[i].width] - centre).abs();
+    /// The control stands where its three readings serve what is wanted: at the end of the
+    /// range for the flow, at its start for the dead time, in the middle for both. It is the
+    /// smallest reading that shows a change, at most half a vessel.
+    fn control_reading(&self, wish: &Wish) -> usize {
+        let [lo, hi] = self.line_range_ms;
+        let place = match (wish.dead_time_us, wish.flow_percent) {
+            (None, Some(_)) => hi,
+            (Some(_), None) => lo,
+            _ => 0.5 * (lo + hi),
+        };
+        let off = |i: usize| (self.widths[self.candidates[i].width] - place).abs();
         let middle = (0..self.candidates.len())
             .min_by(|a, b| off(*a).total_cmp(&off(*b)))
             .unwrap_or(0);

@@ -108,16 +108,22 @@ impl Frontier {
             };
             let halves = Halves::of(&doubt, between(&anchors, k), condition.floors);
             // More time never promises more: where it would, the shorter run stands.
-            let better = steps
+            let last = steps
                 .last()
-                .is_none_or(|last| score.value(&halves) < score.value(&last.halves));
-            if better {
+                .map_or(f64::INFINITY, |s| score.value(&s.halves));
+            if score.value(&halves) < last {
                 steps.push(Step {
                     time_s,
                     counts,
                     halves,
                 });
             }
+        }
+        if steps.is_empty() {
+            return Err(PlanError::TooLittleFlow {
+                voltage_v: at.0,
+                pressure_kpa: at.1,
+            });
         }
         Ok(Self {
             condition,

@@ -2,7 +2,7 @@
 //! vessel holds, three times.
 
 use super::condition::{Condition, Halves};
-use super::promise::{self, Train};
+use super::promise::{self, Train, Trial};
 use super::request::{PlanError, Request};
 use super::vessel::Rig;
 use crate::fit::curve::{CurveDesign, CurveSetup, Expected, Scale};
@@ -43,15 +43,19 @@ impl Habit {
                         .reading_s(t.pulses, t.width_ms, condition.period_ms)
             })
             .sum();
-        Ok(
-            promise::median_halves(condition, rig, &model, &trains).map(|halves| Self {
-                readings: trains.iter().map(|t| t.count).sum(),
-                time_s,
-                halves: promise::with_floors(halves, condition.floors),
-                trains,
-                model,
-            }),
-        )
+        let trial = Trial {
+            condition,
+            rig,
+            model: &model,
+            trains: &trains,
+        };
+        Ok(trial.halves().map(|halves| Self {
+            readings: trains.iter().map(|t| t.count).sum(),
+            time_s,
+            halves: promise::with_floors(halves, condition.floors),
+            trains,
+            model,
+        }))
     }
 
     /// The same run with another number of repeats: time and doubt.
@@ -69,7 +73,13 @@ impl Habit {
                 ..t.clone()
             })
             .collect();
-        let halves = promise::median_halves(condition, rig, &self.model, &trains)?;
+        let halves = Trial {
+            condition,
+            rig,
+            model: &self.model,
+            trains: &trains,
+        }
+        .halves()?;
         Some((
             self.time_s * f64::from(repeats) / f64::from(REPEATS),
             promise::with_floors(halves, condition.floors),

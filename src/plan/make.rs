@@ -17,6 +17,9 @@ use crate::units::significant;
 /// Repeats of the usual run that the picture shows.
 const HABIT_REPEATS: [u32; 4] = [1, 2, 3, 5];
 
+/// Longest time for one thing at the bench, s.
+const DAY_S: f64 = 86_400.0;
+
 /// A doubt this near to the best, as a ratio, is told as the best that can be had.
 const NEARLY: f64 = 1.03;
 
@@ -100,25 +103,58 @@ fn check(request: &Request) -> Result<(), PlanError> {
         ("the time", wish.time_s),
         ("the repeatability", request.repeatability_percent),
         ("the shortest period", Some(timing.shortest_period_ms)),
-        ("the longest period", Some(timing.longest_period_ms)),
         ("the coil's share", Some(timing.coil_share)),
     ] {
-        if value.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
-            return Err(PlanError::NotPositive { what });
-        }
+        must(value.is_none_or(above_zero), what, "above zero")?;
     }
-    let positive = |list: &[f64]| !list.is_empty() && list.iter().all(|v| *v > 0.0);
-    if !positive(&request.voltages_v) {
-        return Err(PlanError::NotPositive {
-            what: "every voltage",
-        });
+    for (what, value) in [
+        ("the time to read", timing.read_s),
+        ("the time to empty and drain", timing.empty_s),
+        ("the time to set a voltage", timing.voltage_s),
+        ("the time to set a pressure", timing.pressure_s),
+    ] {
+        must(
+            (0.0..=DAY_S).contains(&value),
+            what,
+            "between zero and a day",
+        )?;
     }
-    if !positive(&request.pressures_kpa) || request.injectors.is_empty() {
-        return Err(PlanError::NotPositive {
-            what: "every pressure, and the number of injectors,",
-        });
+    must(
+        timing.coil_share <= 1.0,
+        "the coil's share",
+        "at most 100 %",
+    )?;
+    must(
+        timing.shortest_period_ms <= timing.longest_period_ms,
+        "the longest period",
+        "no less than the shortest",
+    )?;
+    let once = |list: &[f64]| {
+        let other = |i: usize| list[..i].iter().all(|v| *v != list[i]);
+        !list.is_empty() && (0..list.len()).all(|i| above_zero(list[i]) && other(i))
+    };
+    let expected = "above zero and stated once";
+    must(once(&request.voltages_v), "every voltage", expected)?;
+    must(once(&request.pressures_kpa), "every pressure", expected)?;
+    let ids = &request.injectors;
+    let named = |i: usize| !ids[i].trim().is_empty() && !ids[..i].contains(&ids[i]);
+    must(
+        !ids.is_empty() && (0..ids.len()).all(named),
+        "every injector",
+        "named, and named once",
+    )
+}
+
+fn above_zero(value: f64) -> bool {
+    value > 0.0 && value.is_finite()
+}
+
+fn must(fine: bool, what: &'static str, expected: &'static str) -> Result<(), PlanError> {
+    if fine {
+        Ok(())
+    } else {
+        Err(PlanError::OutOfBounds { what, expected })
     }
-    Ok(())
 }
 
 /// Injectors that are run one after another.
@@ -190,7 +226,11 @@ fn too_short(request: &Request, parts: &[Part]) -> PlanError {
         .sum();
     PlanError::TimeTooShort {
         least_s: (least + setting_s(request)) * turns(request),
-        time_s: request.wish.time_s.unwrap_or(0.0),
+        // Without a wished time, what is looked into is the limit.
+        time_s: request
+            .wish
+            .time_s
+            .unwrap_or(MOST_S * parts.len() as f64 * turns(request)),
     }
 }
 
@@ -420,7 +460,7 @@ fn assumed(request: &Request, rig: &Rig, parts: &[Part]) -> Vec<String> {
     }
     let t = &request.timing;
     assumed.push(format!(
-        "{} s to read, {} s to empty and drain, {} s to set a voltage, {} s a pressure; coil on for at most {:.0} % of the time",
+        "{} s to read, {} s to empty and drain, {} s to set a voltage, {} s a pressure; coil on for at most {:.0} % of the time (the bench file or options state what differs)",
         t.read_s, t.empty_s, t.voltage_s, t.pressure_s, 100.0 * t.coil_share
     ));
     assumed

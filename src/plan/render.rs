@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use super::after::{Next, Standing, SweepNext};
 use super::result::{HabitComparison, Plan};
+use crate::finding::visible;
 use crate::units::significant;
 
 /// A duration as a person says it.
@@ -96,7 +97,7 @@ fn readings(out: &mut String, plan: &Plan) -> std::fmt::Result {
             out,
             "{:>5}  {:<10} {:>4}  {:>5}  {:>8}  {:>7}  {:>9}  {:>6}  {:>5} {unit}{}{rest}",
             r.order,
-            r.injector,
+            visible(&r.injector),
             r.voltage_v,
             r.pressure_kpa,
             r.pulse_width_ms,
@@ -185,7 +186,10 @@ fn write_next(out: &mut String, next: &Next) -> std::fmt::Result {
         }
         writeln!(out)?;
     }
-    if next.readings.is_empty() {
+    let helps = |s: &SweepNext| matches!(s.standing, Standing::WithinReach | Standing::NotYet);
+    if next.readings.is_empty() && next.sweeps.iter().any(helps) {
+        writeln!(out, "Next: no reading fits into the time; allow more.")
+    } else if next.readings.is_empty() {
         writeln!(
             out,
             "Next: nothing more to read; `meniscus fit` prints the figures."
@@ -200,9 +204,9 @@ fn write_next(out: &mut String, next: &Next) -> std::fmt::Result {
 }
 
 fn write_sweep(out: &mut String, sweep: &SweepNext) -> std::fmt::Result {
-    let mut name = sweep.injector.clone();
+    let mut name = visible(&sweep.injector);
     for part in [
-        sweep.stage.clone(),
+        sweep.stage.as_deref().map(visible),
         sweep.voltage_v.map(|v| format!("{v} V")),
         sweep.pressure_kpa.map(|p| format!("{p} kPa")),
     ]

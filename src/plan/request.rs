@@ -5,8 +5,8 @@ use thiserror::Error;
 use crate::capture::{Bench, VesselKind};
 use crate::demand::NominalFlow;
 
-/// How long things take at the bench. All are the user's to state; the defaults
-/// are guesses of common practice, without a source, and are told as such.
+/// How long things take at the bench, and what it can run. All are the user's to state; the
+/// defaults are guesses of common practice, without a source, and are told as such.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Timing {
     /// Letting the level settle and reading it, s.
@@ -27,21 +27,23 @@ pub struct Timing {
 }
 
 impl Timing {
-    /// Guesses for a kind of vessel.
-    pub fn usual(kind: VesselKind) -> Self {
-        let (read_s, empty_s) = match kind {
+    /// As the bench file states it for a vessel; guesses for the kind of vessel where it does not.
+    pub fn of(bench: &Bench, vessel: Option<&str>) -> Self {
+        let rig = bench.rig.clone().unwrap_or_default();
+        let vessel = bench.vessel(vessel).or(bench.vessels.first());
+        let (read_s, empty_s) = match vessel.map_or(VesselKind::GraduatedCylinder, |v| v.kind) {
             VesselKind::GraduatedCylinder => (20.0, 40.0),
             VesselKind::Burette => (30.0, 45.0),
             VesselKind::Balance => (15.0, 15.0),
         };
         Self {
-            read_s,
-            empty_s,
-            voltage_s: 30.0,
-            pressure_s: 120.0,
-            shortest_period_ms: 5.0,
-            longest_period_ms: 100.0,
-            coil_share: 0.5,
+            read_s: vessel.and_then(|v| v.reading_time_s).unwrap_or(read_s),
+            empty_s: vessel.and_then(|v| v.draining_time_s).unwrap_or(empty_s),
+            voltage_s: rig.voltage_time_s.unwrap_or(30.0),
+            pressure_s: rig.pressure_time_s.unwrap_or(120.0),
+            shortest_period_ms: rig.shortest_period_ms.unwrap_or(5.0),
+            longest_period_ms: rig.longest_period_ms.unwrap_or(100.0),
+            coil_share: rig.coil_on_percent.map_or(0.5, |p| p / 100.0),
         }
     }
 
@@ -103,17 +105,56 @@ pub struct Request {
     pub seed: u64,
 }
 
+impl Request {
+    /// One injector at one voltage (V) and pressure (kPa), on the bench as it is stated.
+    pub fn new(
+        bench: Bench,
+        flow: NominalFlow,
+        (voltage_v, pressure_kpa): (f64, f64),
+        wish: Wish,
+    ) -> Self {
+        Self {
+            timing: Timing::of(&bench, None),
+            bench,
+            vessel: None,
+            flow,
+            flow_pressure_kpa: None,
+            dead_time_ms: None,
+            voltages_v: vec![voltage_v],
+            pressures_kpa: vec![pressure_kpa],
+            line_range_ms: None,
+            injectors: vec!["1".to_owned()],
+            together: false,
+            repeatability_percent: None,
+            wish,
+            seed: 1,
+        }
+    }
+}
+
 /// Why there is no plan.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum PlanError {
     /// Neither a doubt nor a time is wanted.
     #[error("neither a wanted doubt nor a time is stated")]
     NothingWanted,
-    /// A number that must be above zero is not.
-    #[error("{what} must be above zero")]
-    NotPositive {
+    /// Something is not what it must be.
+    #[error("{what} must be {expected}")]
+    OutOfBounds {
         /// What.
         what: &'static str,
+        /// What it must be.
+        expected: &'static str,
+    },
+    /// No reading of this flow tells anything.
+    #[error(
+        "no run tells flow and dead time at {voltage_v} V and {pressure_kpa} kPa: so little flows that the readings are lost in the vessel's doubt"
+    )]
+    TooLittleFlow {
+        /// Volt.
+        voltage_v: f64,
+        /// Kilopascal.
+        pressure_kpa: f64,
     },
     /// A flow by volume and a balance, or the reverse, without a density.
     #[error("the flow is stated by {stated} and the vessel reads {reads}, but no density is known")]
@@ -193,7 +234,8 @@ impl PlanError {
     pub fn hint(&self) -> String {
         match self {
             Self::NothingWanted => "state --dead-time-within 15us, --flow-within 0.5% or --time 30min".into(),
-            Self::NotPositive { .. } => "check the numbers".into(),
+            Self::OutOfBounds { .. } => "check options and bench file".into(),
+            Self::TooLittleFlow { .. } => "check --flow and its unit; a balance or a burette reads less than a cylinder does".into(),
             Self::NoDensity { .. } => "state the density in the bench file, [fluid] density = \"0.69 g/mL\", or the flow in the vessel's kind".into(),
             Self::WhichVessel | Self::NoVessel { .. } => "choose one by its name with --vessel NAME".into(),
             Self::DoesNotOpen { .. } => "state --dead-time for that voltage and plan it alone".into(),

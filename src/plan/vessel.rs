@@ -134,6 +134,8 @@ fn completed(stated: Option<Vessel>, assumed: &mut Vec<String>) -> Vessel {
             class: None,
             reading_uncertainty: None,
             reading_offset_uncertainty: None,
+            reading_time_s: None,
+            draining_time_s: None,
         }
     });
     let balance = vessel.kind == VesselKind::Balance;

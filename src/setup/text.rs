@@ -21,6 +21,36 @@ const VESSEL: &[Further] = &[
         "\"0.3 mL\"",
         "what a reading gains or loses whatever its size: wetting, the last drip",
     ),
+    (
+        "reading_time",
+        "\"20 s\"",
+        "to let the level settle and read it; for `plan`",
+    ),
+    (
+        "draining_time",
+        "\"40 s\"",
+        "to empty and drain, or to tare; for `plan`",
+    ),
+];
+/// The section that no question is about: all of it is for `plan`.
+const RIG: &[Further] = &[
+    ("shortest_period", "\"5 ms\"", "that the bench can run"),
+    ("longest_period", "\"100 ms\"", "that the bench can run"),
+    (
+        "coil_on",
+        "\"50 %\"",
+        "largest share of the time that the coil may be on, rests counted",
+    ),
+    (
+        "voltage_time",
+        "\"30 s\"",
+        "to set another voltage and let it settle",
+    ),
+    (
+        "pressure_time",
+        "\"2 min\"",
+        "to set another pressure and let it settle",
+    ),
 ];
 const FLUID: &[Further] = &[(
     "expansion",
@@ -96,6 +126,10 @@ pub fn bench_text(answers: &[Answered]) -> String {
         let answer = answers.iter().find(|a| a.topic == question.topic);
         text.push_str(&section(question.topic, question.purpose, answer));
     }
+    text.push_str(
+        "\n# What the rig can run and how long things take: `plan` counts with it.\n# [rig]\n",
+    );
+    text.push_str(&comments(RIG));
     text
 }
 
@@ -118,12 +152,17 @@ fn section(topic: Topic, purpose: &str, answer: Option<&Answered>) -> String {
     for (key, value) in values {
         text.push_str(&format!("{key} = {}{mark}\n", quoted(value)));
     }
-    for (key, example, meaning) in topic.further() {
-        if !values.iter().any(|(known, _)| known == key) {
-            text.push_str(&format!("# {key} = {example}  # {meaning}\n"));
-        }
-    }
+    let open = |further: &&Further| !values.iter().any(|(known, _)| *known == further.0);
+    text.push_str(&comments(topic.further().iter().filter(open)));
     text
+}
+
+/// Keys to be opened, one a line.
+fn comments<'a>(further: impl IntoIterator<Item = &'a Further>) -> String {
+    further
+        .into_iter()
+        .map(|(key, example, meaning)| format!("# {key} = {example}  # {meaning}\n"))
+        .collect()
 }
 
 /// A TOML basic string.

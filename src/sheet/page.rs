@@ -5,6 +5,7 @@ use askama::Template;
 use super::grid::{Cell, Column, Fill, Grid, Holds, lay_out};
 use super::words::{CAUTIONS, instructions};
 use super::{Layout, Run, SheetError};
+use crate::finding::visible;
 
 /// Room for boxes across a landscape page beside the planned columns, mm: 297 − 2·10
 /// of A4 less about eight planned columns; Letter is 18 mm shorter and still fits.
@@ -27,8 +28,8 @@ pub fn page(run: &Run, layout: Layout) -> Result<String, SheetError> {
         .iter()
         .any(|p| p.heads.len() > 10 || p.heads.iter().filter(|h| h.kind == "box").count() > 4);
     let page = Page {
-        title: run.title.clone(),
-        remarks: run.remarks.clone(),
+        title: visible(&run.title),
+        remarks: run.remarks.iter().map(|r| visible(r)).collect(),
         instructions: instructions(run),
         cautions: CAUTIONS.to_vec(),
         orientation: if landscape { "landscape" } else { "portrait" },
@@ -119,7 +120,7 @@ fn part(grid: &Grid, caption: String, stands: impl Fn(&Column) -> bool) -> Part 
         let filled = matches!(column.holds, Holds::Fill(_));
         Head {
             words: column.words.clone(),
-            injector: column.injector.clone().unwrap_or_default(),
+            injector: column.injector.as_deref().map(visible).unwrap_or_default(),
             kind: if filled { "box" } else { "planned" },
             style: if filled {
                 format!("min-width: {}mm", box_mm(column))
@@ -134,7 +135,7 @@ fn part(grid: &Grid, caption: String, stands: impl Fn(&Column) -> bool) -> Part 
             kind: "number",
         },
         Cell::Text(text) => PaperCell {
-            text: text.clone(),
+            text: visible(text),
             kind: "text",
         },
         Cell::Box => PaperCell {

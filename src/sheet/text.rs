@@ -2,6 +2,7 @@
 
 use super::grid::{Cell, Grid, lay_out};
 use super::{Layout, Run, SheetError};
+use crate::capture::guarded;
 
 /// How numbers and cells are parted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -45,7 +46,8 @@ fn comment(line: &str) -> String {
         .chars()
         .filter(|c| *c != '"')
         .map(|c| match c {
-            ',' | ';' | '\t' | '\n' | '\r' => ' ',
+            ',' | ';' => ' ',
+            c if c.is_control() => ' ',
             c => c,
         })
         .collect();
@@ -76,7 +78,7 @@ fn shown(cell: &Cell, dialect: Dialect) -> String {
     match cell {
         Cell::Number(x) if dialect == Dialect::Semicolon => x.to_string().replace('.', ","),
         Cell::Number(x) => x.to_string(),
-        Cell::Text(text) => text.clone(),
+        Cell::Text(text) => guarded(text).into_owned(),
         Cell::Box | Cell::Blank => String::new(),
     }
 }

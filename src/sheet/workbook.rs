@@ -8,6 +8,7 @@ use rust_xlsxwriter::{
 use super::grid::{Cell, Column, Fill, Grid, Holds, lay_out};
 use super::words::{CAUTIONS, hint, instructions};
 use super::{Layout, Run, SheetError};
+use crate::capture::guarded;
 
 /// Name of the sheet that holds the readings.
 const READINGS: &str = "Readings";
@@ -102,7 +103,9 @@ fn readings(sheet: &mut Worksheet, run: &Run, grid: &Grid) -> Result<(), XlsxErr
             let at = at as u16;
             match cell {
                 Cell::Number(x) => sheet.write_number_with_format(down, at, *x, &plain)?,
-                Cell::Text(text) => sheet.write_string_with_format(down, at, text, &plain)?,
+                Cell::Text(text) => {
+                    sheet.write_string_with_format(down, at, guarded(text), &plain)?
+                }
                 Cell::Box => sheet.write_blank(down, at, &open)?,
                 Cell::Blank => sheet,
             };

@@ -1,6 +1,8 @@
 //! The table as CSV and as aligned text.
 
 use super::request::{Of, Row, Table};
+use crate::capture::guarded;
+use crate::finding::visible;
 use crate::units::{Estimate, Unit, rounded_pair};
 
 /// Digits of the doubt that decide where a value is rounded.
@@ -19,12 +21,12 @@ fn heading(table: &Table) -> Vec<String> {
         "pressure: differential (across the injector, not gauge), kPa".to_owned(),
         format!("read as: {}", table.reading),
     ];
-    lines.extend(table.conditions.iter().cloned());
+    lines.extend(table.conditions.iter().map(|line| visible(line)));
     for surface in &table.surfaces {
         if surface.surface.exponent_assumed && table.of == Of::Flow {
             lines.push(format!(
                 "{}: flow taken to go with the square root of pressure (fewer than three pressures were run)",
-                surface.injector
+                visible(&surface.injector)
             ));
         }
     }
@@ -52,12 +54,13 @@ fn axis_value(x: Option<f64>) -> String {
     x.map_or(String::new(), |x| format!("{}", (x * 1e6).round() / 1e6))
 }
 
-/// A cell that a spreadsheet takes as text stays one cell.
+/// A text that stays one cell, and a text, in a spreadsheet.
 fn quoted(text: &str) -> String {
+    let text = guarded(text);
     if text.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {
-        text.to_owned()
+        text.into_owned()
     }
 }
 
@@ -119,7 +122,7 @@ fn place(of: Of, row: &Row) -> (String, String, String) {
         |p| format!("{} kPa", (p * 100.0).round() / 100.0),
     );
     if matches!(of, Of::DeadTime | Of::Flow) {
-        return (row.injector.clone(), volts, kpa);
+        return (visible(&row.injector), volts, kpa);
     }
     let line = match (row.part, row.quantity, row.pulse_width_ms) {
         (Some("cost"), _, Some(w)) => format!("cost at {} ms, percent", axis_value(Some(w))),
@@ -135,7 +138,7 @@ fn place(of: Of, row: &Row) -> (String, String, String) {
         (None, None, Some(w)) => format!("{} ms", axis_value(Some((w * 1e4).round() / 1e4))),
         (None, None, None) => String::new(),
     };
-    (format!("{}, {kpa}", row.injector), line, volts)
+    (format!("{}, {kpa}", visible(&row.injector)), line, volts)
 }
 
 /// The table as aligned text, one block an injector (and pressure); with
@@ -161,7 +164,7 @@ pub fn text(table: &Table, uncertainty: bool) -> String {
         };
         out.push_str(&format!(
             "\n{} at {} kPa ({:.1} psi){}: {}, {}, {}",
-            q.injector,
+            visible(&q.injector),
             q.pressure_kpa,
             q.pressure_psi,
             if q.extrapolated { "*" } else { "" },
@@ -186,9 +189,9 @@ pub fn text(table: &Table, uncertainty: bool) -> String {
     for finding in &table.findings {
         out.push_str(&format!(
             "\n{}: {}\n  {}\n",
-            finding.place.to_line(),
-            finding.text,
-            finding.advice
+            visible(&finding.place.to_line()),
+            visible(&finding.text),
+            visible(&finding.advice)
         ));
     }
     out

@@ -166,6 +166,8 @@ impl FlowUnit {
 pub enum Quantity {
     /// Time, ms.
     Time,
+    /// Time at the bench, s.
+    Duration,
     /// Voltage, V.
     Voltage,
     /// Pressure (differential unless said otherwise), kPa.
@@ -268,6 +270,7 @@ impl Quantity {
     pub fn units(self) -> &'static [(&'static str, f64)] {
         match self {
             Quantity::Time => &[("ms", 1.0), ("us", 1e-3), ("µs", 1e-3), ("s", 1e3)],
+            Quantity::Duration => &[("s", 1.0), ("min", 60.0), ("h", 3600.0)],
             Quantity::Voltage => &[("v", 1.0), ("mv", 1e-3)],
             Quantity::Pressure => &[
                 ("kpa", 1.0),

@@ -7,7 +7,7 @@ use std::path::Path;
 use assert_cmd::Command;
 use serde_json::Value;
 
-fn meniscus() -> Command {
+pub fn meniscus() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_meniscus"));
     command
         .current_dir(env!("CARGO_MANIFEST_DIR"))

@@ -297,6 +297,8 @@ fn bench() -> Bench {
             class: None,
             reading_uncertainty: None,
             reading_offset_uncertainty: Some(300.0),
+            reading_time_s: Some(20.0),
+            draining_time_s: Some(40.0),
         }],
         fluid: Some(Fluid {
             name: Some("demo fluid".into()),

@@ -30,6 +30,8 @@ mod engine_cli;
 mod fixture;
 /// Fluids, orifice, weighing and combustion against published figures.
 mod fluid;
+/// Ids that try to be more than text, in every output.
+mod hostile;
 /// The HTML report: well-formed, self-contained, in order.
 mod html;
 /// Interrupted at any moment.
@@ -39,7 +41,14 @@ mod interrupt;
 mod layers;
 /// Foreign layouts and their mapping files.
 mod layouts;
+/// What is too long, too wide, too deep or without end.
+mod limits;
 mod lines;
+/// Killed, without room, two at once.
+#[cfg(target_os = "linux")]
+mod losses;
+/// What must not change the whole fit, or must change it in a known way.
+mod metamorphic;
 /// Real weighings with published lines.
 mod open_data;
 /// Picking from a stock, against every set and against other solvers.
@@ -48,6 +57,7 @@ mod pick;
 mod pictures;
 /// Plans, their promises and what to read next.
 mod plan;
+mod plan_cli;
 /// Rescaling, shifting and reordering the data; seeded.
 mod properties;
 /// Every file of tests/published: what standards, books and papers print.

@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 
 use meniscus::characterisation::Characterisation;
-use meniscus::plots::{Picture, pictures};
+use meniscus::plots::{Picture, TradeSeries, doubt_against_time, pictures};
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 
@@ -221,6 +221,57 @@ fn hostile_names_neither_command_nor_leave_the_folder() {
         assert!(!picture.svg.contains(control));
     }
     assert!(all.iter().any(|p| p.title.starts_with("<script>")));
+}
+
+/// Habit and plan: half-width against bench time, as it is seen, read aloud and bounded.
+#[test]
+fn what_bench_time_buys_is_drawn_and_described() {
+    let series = |name: &str, points: &[[f64; 3]]| TradeSeries {
+        name: name.to_owned(),
+        points: points.to_vec(),
+    };
+    let both = [
+        series(
+            "plan",
+            &[[600.0, 30.0, 1.2], [1200.0, 18.0, 0.8], [2400.0, 11.0, 0.5]],
+        ),
+        series("habit", &[[900.0, 240.0, 0.6], [2700.0, 143.0, 0.34]]),
+    ];
+    let picture = doubt_against_time(&both, "one injector at 14 V & <300> kPa").unwrap();
+    leave("trade", std::slice::from_ref(&picture));
+    let seen = parse(&picture.svg);
+    assert_eq!(seen.role.as_deref(), Some("img"));
+    assert!(seen.outside.is_empty(), "{:?}", seen.outside);
+    assert!(picture.svg.len() < LARGEST);
+    for text in [
+        "time at the bench, min",
+        "dead time, µs",
+        "flow, %",
+        "plan",
+        "habit",
+    ] {
+        assert!(
+            seen.texts.iter().any(|t| t == text),
+            "{text}: {:?}",
+            seen.texts
+        );
+    }
+    // Both curves in both panels, and a mark for each point, the legend's beside them.
+    let lines = seen.elements.iter().filter(|e| *e == "polyline").count();
+    assert!(lines >= 4, "{:?}", seen.elements);
+    // Who cannot see it hears which run costs what.
+    for said in ["14 V", "10 min 30", "45 min 143", "0.34", "plan", "habit"] {
+        assert!(picture.alt.contains(said), "{said}: {}", picture.alt);
+    }
+    assert_eq!(seen.label, Some(picture.alt.clone()));
+    // What cannot be drawn is left out; a single point is no picture.
+    let odd = [f64::NAN, 0.0, -1.0, f64::INFINITY].map(|x| [600.0, x, 1.0]);
+    assert!(doubt_against_time(&[series("plan", &odd)], "x").is_none());
+    assert!(doubt_against_time(&[series("plan", &[[600.0, 30.0, 1.2]])], "x").is_none());
+    let mut more = both.to_vec();
+    more.push(series("broken", &odd));
+    let same = doubt_against_time(&more, "one injector at 14 V & <300> kPa").unwrap();
+    assert_eq!(same, picture);
 }
 
 #[test]

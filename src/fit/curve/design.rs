@@ -11,8 +11,8 @@ use super::posterior::{self, OFFSET};
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
 
 /// Members of the family that stand for usual injectors, as (decay, amplitude)
-/// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.06, 0.15 and 0.4 ms.
-const USUAL: [(usize, usize); 6] = [(1, 1), (2, 2), (1, 3), (2, 1), (1, 2), (2, 3)];
+/// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.15 and 0.4 ms.
+const USUAL: [(usize, usize); 4] = [(1, 2), (2, 3), (1, 3), (2, 2)];
 /// Amplitudes of each decay in the family's order.
 const AMPLITUDES: usize = 4;
 /// Variance of a width that is not read, ms²: a million times that of the line.
@@ -80,7 +80,7 @@ pub struct Expected {
 
 impl CurveDesign {
     /// Prepares the widths (rising, ms; each with its period where stated) for a
-    /// usual injector: departures of 0.06, 0.15 and 0.4 ms that decay in 0.8 and 1.4 ms,
+    /// usual injector: departures of 0.15 and 0.4 ms that decay in 0.8 and 1.4 ms,
     /// equally weighted. Of `setup` the offset's uncertainty, the pulse scatter and
     /// the line range count.
     ///
