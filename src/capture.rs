@@ -42,11 +42,8 @@ pub use bench_file::{LARGEST_BENCH, read_bench};
 pub use dialect::LONGEST_LINE;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};
-<<<<<<< HEAD
-pub use map::{Mapping, Proposal, propose, read_mapping};
-=======
 pub use guard::{guarded, unguarded};
->>>>>>> main
+pub use map::{Mapping, Proposal, propose, read_mapping};
 pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,

@@ -80,14 +80,6 @@ const MS_PER_MINUTE: f64 = 60_000.0;
 /// Every fault: TOML that cannot be read, unknown keys (with the near miss), quantities
 /// without a fitting unit or below zero, two vessels or injectors of one name.
 pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
-<<<<<<< HEAD
-    let mut reader = BenchReader {
-        text,
-        what: "a section of the bench file",
-        faults: Faults::new(name),
-    };
-    let document = reader.document("quantities are text in quotes, as division = \"1 mL\"");
-=======
     if text.len() > LARGEST_BENCH {
         let found = format!("{} bytes", text.len());
         let fault = Fault::whole(
@@ -101,19 +93,10 @@ pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
         ]);
     }
     let mut reader = BenchReader::new(name, text);
-    let (document, errors) = DeTable::parse_recoverable(text);
-    for error in errors {
-        let line = reader.line(error.span().map_or(0, |span| span.start));
-        let found = error
-            .message()
-            .lines()
-            .next()
-            .unwrap_or("an error")
-            .to_owned();
-        let fault = Fault::row(line, found, "TOML");
-        reader.push(fault.hint("quantities are text in quotes, as division = \"1 mL\""));
-    }
->>>>>>> main
+    let document = reader.document(
+        text,
+        "quantities are text in quotes, as division = \"1 mL\"",
+    );
     // Of a text with syntax errors only those are reported: the rest would be guesswork.
     if !reader.faults.is_empty() {
         return Err(reader.faults.finish());

@@ -22,16 +22,11 @@ pub(super) struct Section<'t> {
     pub table: &'t DeTable<'t>,
 }
 
-<<<<<<< HEAD
-pub(super) struct BenchReader<'t> {
-    pub text: &'t str,
-    /// What a key at the top of the file should be.
-    pub what: &'static str,
-=======
 pub(super) struct BenchReader {
     /// Offsets of the line feeds.
     line_feeds: Vec<usize>,
->>>>>>> main
+    /// What a key at the top of the file should be.
+    pub what: &'static str,
     pub faults: Faults,
 }
 
@@ -39,6 +34,7 @@ impl BenchReader {
     pub fn new(name: &str, text: &str) -> Self {
         Self {
             line_feeds: text.match_indices('\n').map(|(at, _)| at).collect(),
+            what: "a section of the bench file",
             faults: Faults::new(name),
         }
     }
@@ -48,8 +44,8 @@ impl BenchReader {
     }
 
     /// The text as TOML; what is none is complained about.
-    pub fn document(&mut self, hint: &str) -> Spanned<DeTable<'t>> {
-        let (document, errors) = DeTable::parse_recoverable(self.text);
+    pub fn document<'t>(&mut self, text: &'t str, hint: &str) -> Spanned<DeTable<'t>> {
+        let (document, errors) = DeTable::parse_recoverable(text);
         for error in errors {
             let line = self.line(error.span().map_or(0, |span| span.start));
             let found = error.message().lines().next().unwrap_or("an error");

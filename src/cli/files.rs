@@ -8,13 +8,10 @@ use std::sync::Arc;
 
 use super::args::InputArgs;
 use super::failure::{Failure, unreadable};
-<<<<<<< HEAD
-use super::interrupt::half_written;
-use crate::capture::{Bench, CaptureFile, Fault, SetPoints, read_bench, read_mapping};
-=======
 use super::interrupt::{HalfWritten, half_written};
-use crate::capture::{Bench, CaptureFile, Fault, LARGEST_BENCH, SetPoints, read_bench};
->>>>>>> main
+use crate::capture::{
+    Bench, CaptureFile, Fault, LARGEST_BENCH, SetPoints, read_bench, read_mapping,
+};
 use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.

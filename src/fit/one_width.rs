@@ -116,42 +116,41 @@ struct MeanReading {
 /// Mean of the readings of a width, each weighted by its variance from reading and
 /// repeatability: a train of few pulses is read less well. Readings of one count weigh alike.
 fn mean_reading(prepared: &Prepared<'_>, width: f64) -> MeanReading {
-    let values: Vec<(f64, f64, f64)> = at_width(prepared, width)
+    // Delivered per pulse, its variance from reading, 1/pulses.
+    let values: Vec<[f64; 3]> = at_width(prepared, width)
         .map(|i| {
             let pulses = prepared.sweep.readings[i].pulses;
             let read = prepared.reading_uncertainty(i) / pulses;
-            (prepared.per_pulse(i), read * read, 1.0 / pulses)
+            [prepared.per_pulse(i), read * read, 1.0 / pulses]
         })
         .collect();
     let count = values.len() as f64;
-    let about = values.iter().map(|v| v.0).sum::<f64>() / count;
+    let about = values.iter().map(|v| v[0]).sum::<f64>() / count;
     let repeatability = prepared.instrument.repeatability_of_few * about;
-    let assumed = |read: f64| read + repeatability * repeatability;
-    let least = values
+    let variances: Vec<f64> = values
         .iter()
-        .map(|v| assumed(v.1))
-        .fold(f64::INFINITY, f64::min);
+        .map(|[_, read, _]| read + repeatability * repeatability)
+        .collect();
+    let least = variances.iter().copied().fold(f64::INFINITY, f64::min);
     // The best reading weighs 1; so do all where nothing at all is doubtful.
-    let weight = |read: f64| {
-        if least > 0.0 {
-            least / assumed(read)
-        } else {
-            1.0
-        }
+    let weights: Vec<f64> = variances
+        .iter()
+        .map(|v| if least > 0.0 { least / v } else { 1.0 })
+        .collect();
+    let all: f64 = weights.iter().sum();
+    let mean_of = |value: &dyn Fn(&[f64; 3]) -> f64| -> f64 {
+        let weighted = values.iter().zip(&weights).map(|(v, w)| w * value(v));
+        weighted.sum::<f64>() / all
     };
-    let sum = |of: &dyn Fn(&(f64, f64, f64), f64) -> f64| -> f64 {
-        values.iter().map(|v| of(v, weight(v.1))).sum()
-    };
-    let weights = sum(&|_, w| w);
-    let mean = sum(&|v, w| w * v.0) / weights;
-    let read = sum(&|v, w| w * w * v.1) / weights;
-    let scatter = sum(&|v, w| w * (v.0 - mean).powi(2));
+    let mean = mean_of(&|v| v[0]);
+    let scatter = all * mean_of(&|v| (v[0] - mean).powi(2));
     // The few repeats there are, pooled with the assumption as if it were four more.
     let variance = (scatter + 4.0 * least) / (count - 1.0 + 4.0);
+    let by_reading = values.iter().zip(&weights).map(|(v, w)| w * w * v[1]);
     MeanReading {
         mean,
-        variance: variance.max(read) / weights,
-        inverse_pulses: sum(&|v, w| w * v.2) / weights,
+        variance: variance.max(by_reading.sum::<f64>() / all) / all,
+        inverse_pulses: mean_of(&|v| v[2]),
     }
 }
 

@@ -129,18 +129,15 @@ pub fn read_mapping(name: &str, text: &str) -> Result<Mapping, Vec<Fault>> {
 
 /// Reads a mapping file as far as it can be read: a proposal has gaps.
 pub(super) fn parse(name: &str, text: &str) -> (Option<Mapping>, Vec<Fault>) {
-    let mut reader = BenchReader {
-        text,
-        what: "a key of the mapping file",
-        faults: Faults::new(name),
-    };
+    let mut reader = BenchReader::new(name, text);
+    reader.what = "a key of the mapping file";
     if text.len() > LARGEST_MAPPING {
         let found = format!("{} bytes", text.len());
         let most = format!("a mapping file of at most {LARGEST_MAPPING} bytes");
         reader.push(Fault::whole(found, most).hint("`meniscus map` writes one"));
         return (None, reader.faults.finish());
     }
-    let document = reader.document("names are text in quotes, as pulses = \"Count\"");
+    let document = reader.document(text, "names are text in quotes, as pulses = \"Count\"");
     if !reader.faults.is_empty() {
         return (None, reader.faults.finish());
     }
@@ -148,8 +145,8 @@ pub(super) fn parse(name: &str, text: &str) -> (Option<Mapping>, Vec<Fault>) {
     (mapping, reader.faults.finish())
 }
 
-impl<'t> BenchReader<'t> {
-    fn mapping(&mut self, name: &str, document: &'t DeTable<'t>) -> Option<Mapping> {
+impl BenchReader {
+    fn mapping<'t>(&mut self, name: &str, document: &'t DeTable<'t>) -> Option<Mapping> {
         let top = Section {
             name: "",
             line: 1,
@@ -199,7 +196,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// What the three sections say about the columns of the capture format.
-    fn entries(&mut self, document: &'t DeTable<'t>) -> Vec<Entry> {
+    fn entries<'t>(&mut self, document: &'t DeTable<'t>) -> Vec<Entry> {
         let mut entries: Vec<Entry> = Vec::new();
         for (which, name) in ["columns", "labels", "constants"].into_iter().enumerate() {
             let Some(section) = self.only(document, name) else {
@@ -350,7 +347,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// The texts of a key, one or a list, each with its line; numbers and dates as written.
-    fn texts(&mut self, section: &Section<'t>, key: &str) -> Vec<(u64, String)> {
+    fn texts<'t>(&mut self, section: &Section<'t>, key: &str) -> Vec<(u64, String)> {
         let Some(value) = section.table.get(key) else {
             return Vec::new();
         };
@@ -366,8 +363,7 @@ impl<'t> BenchReader<'t> {
                     texts.push((line, text.trim().to_owned()));
                 }
                 DeValue::Integer(_) | DeValue::Float(_) | DeValue::Datetime(_) => {
-                    let written = self.text.get(item.span()).unwrap_or("");
-                    texts.push((line, written.to_owned()));
+                    texts.push((line, shown(item.get_ref())));
                 }
                 other => {
                     let place = path(section, key);
@@ -387,7 +383,7 @@ impl<'t> BenchReader<'t> {
         texts
     }
 
-    fn count(&mut self, section: &Section<'t>, key: &str, most: u64) -> Option<u64> {
+    fn count(&mut self, section: &Section<'_>, key: &str, most: u64) -> Option<u64> {
         let (line, value) = self.value(section, key)?;
         let number = match value {
             DeValue::Integer(number) => number.to_string().parse().ok(),
@@ -401,7 +397,7 @@ impl<'t> BenchReader<'t> {
         number
     }
 
-    fn truth(&mut self, section: &Section<'t>, key: &str) -> bool {
+    fn truth(&mut self, section: &Section<'_>, key: &str) -> bool {
         match self.value(section, key) {
             Some((_, DeValue::Boolean(truth))) => *truth,
             Some((line, value)) => {
@@ -413,7 +409,7 @@ impl<'t> BenchReader<'t> {
     }
 
     /// One of some marks, each in quotes.
-    fn mark(&mut self, section: &Section<'t>, key: &str, marks: &[char]) -> Option<(u64, char)> {
+    fn mark(&mut self, section: &Section<'_>, key: &str, marks: &[char]) -> Option<(u64, char)> {
         let (line, value) = self.value(section, key)?;
         let found = match value {
             DeValue::String(text) => marks.iter().find(|mark| text.chars().eq([**mark])),
@@ -426,7 +422,7 @@ impl<'t> BenchReader<'t> {
         found.map(|mark| (line, *mark))
     }
 
-    fn separator(&mut self, section: &Section<'t>) -> Option<u8> {
+    fn separator(&mut self, section: &Section<'_>) -> Option<u8> {
         let (line, value) = self.value(section, "separator")?;
         let found = match value {
             DeValue::String(text) => match text.as_bytes() {

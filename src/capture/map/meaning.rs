@@ -397,7 +397,7 @@ pub(super) fn meaning(name: &str) -> Meaning {
     for (at, word) in words.iter().enumerate() {
         let known = best.is_some_and(|(first, length, _)| (first..first + length).contains(&at));
         let says_nothing = FILLERS.contains(word) || BEFORE.contains(word) || ACTUAL.contains(word);
-        if !known && !(says_nothing && best.is_some()) {
+        if !(known || says_nothing && best.is_some()) {
             rest.push(word);
         }
     }
