@@ -1,6 +1,6 @@
 //! The least time that any design could take: counts and numbers of readings are taken as
-//! continuous, every pulse width has the shortest period of its own, nothing is read that
-//! is not useful, and the fit is told all scales. No plan of whole readings does better.
+//! continuous, nothing is read that is not useful, and the fit is told all scales. No plan
+//! of whole readings does better.
 
 use meniscus::fit::Instrument;
 use meniscus::fit::curve::{CurveDesign, CurveSetup, DesignCell, Expected, Scale};
@@ -21,6 +21,16 @@ pub enum Wanted {
     FlowPercent(f64),
 }
 
+/// What the bound allows.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Bench {
+    /// Every pulse width has the shortest period of its own, and a reading that is
+    /// not stated has no doubt but its rounding.
+    Kindest,
+    /// One period as in the plan, and readings as the fit expects them.
+    AsPlanned,
+}
+
 struct Choice {
     cell: DesignCell,
     cost_s: f64,
@@ -33,13 +43,12 @@ pub fn least_time_s(
     plan: &Plan,
     instrument: &Instrument,
     (slope, full): (f64, f64),
-    wanted: Wanted,
+    (wanted, bench): (Wanted, Bench),
 ) -> f64 {
     let condition = &plan.conditions[0];
     let x = condition.expected_dead_time_ms;
     let [lo, hi] = condition.line_range_ms;
-    // Rounding alone, where the eye is not stated: the kindest reading.
-    let u = if instrument.reading_stated {
+    let u = if instrument.reading_stated || bench == Bench::AsPlanned {
         instrument.reading_uncertainty.max(instrument.reading_floor)
     } else {
         instrument.reading_floor
@@ -71,10 +80,11 @@ pub fn least_time_s(
     let timing = &request.timing;
     let mut choices = Vec::new();
     for (width, w) in widths.iter().enumerate() {
-        let (most, period) = (
-            full / (slope * (w - x)),
-            (w / DUTY).max(timing.shortest_period_ms),
-        );
+        let most = full / (slope * (w - x));
+        let period = match bench {
+            Bench::Kindest => (w / DUTY).max(timing.shortest_period_ms),
+            Bench::AsPlanned => condition.period_ms,
+        };
         for k in 0..LEVELS {
             let pulses = 50.0 * (most.max(50.0) / 50.0).powf(k as f64 / (LEVELS - 1) as f64);
             choices.push(Choice {

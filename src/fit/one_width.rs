@@ -5,7 +5,10 @@ use std::collections::BTreeMap;
 
 use serde_json::json;
 
+use super::core::{LEVEL, effective_dof};
 use super::describe::undescribed;
+use super::distribution::coverage_factor;
+use super::fieller::{FiellerSet, x_intercept_set};
 use super::prepared::Prepared;
 use super::type_b::{Sensitivity, effects};
 use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
@@ -154,7 +157,8 @@ fn mean_reading(prepared: &Prepared<'_>, width: f64) -> MeanReading {
     }
 }
 
-/// The line through the reading with the static flow as its slope: X = w − q/S.
+/// The line through the reading with the static flow as its slope: X = w − q/S, its limits
+/// Fieller's, since a static flow may be hardly known.
 fn through_static(
     prepared: &Prepared<'_>,
     fit: &mut SweepFit,
@@ -176,26 +180,40 @@ fn through_static(
     let var_offset = variance + width * width * var_slope;
     fit.scale = Scale::Stated;
     fit.slope = Some(slope.clone());
-    fit.dead_time = Some(Estimate::symmetric(
-        dead_time,
-        Unit::Millisecond,
-        Some(u_dead_time),
-        None,
-        NORMAL_95,
-    ));
+    // Only the slope's doubt may rest on a scatter.
+    let dof = |own: f64, total: f64| effective_dof(own, total, slope.degrees_of_freedom);
+    let dof_dead_time = dof(from_slope * from_slope, u_dead_time * u_dead_time);
+    let shared = -width * var_slope;
+    let set = x_intercept_set(
+        offset,
+        slope.value,
+        [[var_offset, shared], [shared, var_slope]],
+        dof_dead_time,
+        LEVEL,
+    );
+    let (interval_95, open_set) = set.map_or_else(
+        |_| ([None, None], Some("not known".to_owned())),
+        FiellerSet::of_dead_times,
+    );
+    fit.dead_time = Some(Estimate {
+        value: dead_time,
+        unit: Unit::Millisecond,
+        standard_uncertainty: Some(u_dead_time),
+        degrees_of_freedom: dof_dead_time,
+        interval_95,
+        shared: BTreeMap::new(),
+    });
+    let dof_offset = dof(width * width * var_slope, var_offset);
     fit.flow_offset = Some(Estimate::symmetric(
         offset,
         basis.amount_unit(),
         Some(var_offset.sqrt()),
-        None,
-        NORMAL_95,
+        dof_offset,
+        coverage_factor(LEVEL, dof_offset).unwrap_or(NORMAL_95),
     ));
     fit.covariance = Some(Covariance {
         parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: vec![
-            vec![var_slope, -width * var_slope],
-            vec![-width * var_slope, var_offset],
-        ],
+        matrix: vec![vec![var_slope, shared], vec![shared, var_offset]],
     });
     fit.budget = vec![
         BudgetRow {
@@ -211,9 +229,12 @@ fn through_static(
             slope_percent: 100.0 * u_slope / slope.value,
         },
     ];
-    fit.findings = vec![Finding::new(
-        Kind::SlopeFromStatic,
-        prepared.sweep.place(prepared.source),
-        &[("width", json!(width))],
-    )];
+    let place = || prepared.sweep.place(prepared.source);
+    let from_static = Finding::new(Kind::SlopeFromStatic, place(), &[("width", json!(width))]);
+    let unbounded =
+        open_set.map(|set| Finding::new(Kind::DeadTimeUnbounded, place(), &[("set", json!(set))]));
+    fit.findings = [Some(from_static), unbounded]
+        .into_iter()
+        .flatten()
+        .collect();
 }

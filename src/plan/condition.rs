@@ -276,14 +276,13 @@ impl Condition {
         Ok(())
     }
 
-    /// The control stands where its three readings serve what is wanted: at the end of the
-    /// range for the flow, at its start for the dead time, in the middle for both. It is the
-    /// smallest reading that shows a change, at most half a vessel.
+    /// The control stands in the middle of the range, or, where only the flow is wanted, at
+    /// its end, where its three readings tell the slope. It is the smallest reading that
+    /// shows a change, at most half a vessel.
     fn control_reading(&self, wish: &Wish) -> usize {
         let [lo, hi] = self.line_range_ms;
         let place = match (wish.dead_time_us, wish.flow_percent) {
             (None, Some(_)) => hi,
-            (Some(_), None) => lo,
             _ => 0.5 * (lo + hi),
         };
         let off = |i: usize| (self.widths[self.candidates[i].width] - place).abs();

@@ -30,6 +30,8 @@ mod engine_cli;
 mod fixture;
 /// Fluids, orifice, weighing and combustion against published figures.
 mod fluid;
+/// What fuzzing found.
+mod fuzzed;
 /// Ids that try to be more than text, in every output.
 mod hostile;
 /// The HTML report: well-formed, self-contained, in order.

@@ -263,7 +263,8 @@ fn what_bench_time_buys_is_drawn_and_described() {
     for said in ["14 V", "10 min 30", "45 min 143", "0.34", "plan", "habit"] {
         assert!(picture.alt.contains(said), "{said}: {}", picture.alt);
     }
-    assert_eq!(seen.label, Some(picture.alt.clone()));
+    assert_eq!(seen.label.as_deref(), Some(picture.title.as_str()));
+    assert_eq!(seen.texts[1], picture.alt);
     // What cannot be drawn is left out; a single point is no picture.
     let odd = [f64::NAN, 0.0, -1.0, f64::INFINITY].map(|x| [600.0, x, 1.0]);
     assert!(doubt_against_time(&[series("plan", &odd)], "x").is_none());
