@@ -68,7 +68,8 @@ impl<'m> MappedRows<'m> {
             faults,
             taken: Vec::new(),
         };
-        let sources: Option<Vec<Source<'m>>> =
+        // Every name that is not found is told, not only the first.
+        let sources: Vec<Option<Source<'m>>> =
             mapping.entries.iter().map(|e| finder.source(e)).collect();
         let (names, taken) = (finder.names, finder.taken);
         let ignored = |column: usize| {
@@ -86,7 +87,7 @@ impl<'m> MappedRows<'m> {
         let mut rows = Self {
             mapping,
             header,
-            sources: sources?,
+            sources: sources.into_iter().collect::<Option<_>>()?,
             above: vec![None; mapping.entries.len()],
             unsaid,
             next: after_names,
