@@ -1,6 +1,6 @@
 //! Bench captures: from bytes to checked readings, grouped into sweeps.
 //!
-//! In: the bytes of capture files (long or wide), a [`Bench`] and set points
+//! In: the bytes of capture files (long, wide, or with a [`Mapping`] in anybody's layout), a [`Bench`] and set points
 //! from the command line. Out: a [`Capture`]: sources, sweeps, findings; or every
 //! fault of every file at once. It must not know lines, models or which
 //! points are "good" beyond physical sense, nor file systems: it reads from
@@ -19,6 +19,7 @@ mod fault;
 mod grid;
 mod guard;
 mod header;
+mod map;
 mod names;
 mod number;
 mod plain;
@@ -42,6 +43,7 @@ pub use dialect::LONGEST_LINE;
 pub use division::apparent_division;
 pub use fault::{Fault, fault_lines};
 pub use guard::{guarded, unguarded};
+pub use map::{Mapping, Proposal, propose, read_mapping};
 pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,

@@ -10,6 +10,7 @@ mod files;
 mod fit;
 mod interrupt;
 mod lines;
+mod map;
 mod pick;
 mod place;
 mod plan;
@@ -83,6 +84,7 @@ fn dispatch(command: &Command) -> Result<Outcome, Failure> {
         Command::Plan(args) => plan::run(args),
         Command::Setup(args) => setup::run(args),
         Command::Sheet(args) => sheet::run(args),
+        Command::Map(args) => map::run(args),
         Command::Schema => {
             let schema = crate::characterisation::json_schema();
             print(&format!("{schema:#}\n"))

@@ -93,18 +93,10 @@ pub fn read_bench(name: &str, text: &str) -> Result<Bench, Vec<Fault>> {
         ]);
     }
     let mut reader = BenchReader::new(name, text);
-    let (document, errors) = DeTable::parse_recoverable(text);
-    for error in errors {
-        let line = reader.line(error.span().map_or(0, |span| span.start));
-        let found = error
-            .message()
-            .lines()
-            .next()
-            .unwrap_or("an error")
-            .to_owned();
-        let fault = Fault::row(line, found, "TOML");
-        reader.push(fault.hint("quantities are text in quotes, as division = \"1 mL\""));
-    }
+    let document = reader.document(
+        text,
+        "quantities are text in quotes, as division = \"1 mL\"",
+    );
     // Of a text with syntax errors only those are reported: the rest would be guesswork.
     if !reader.faults.is_empty() {
         return Err(reader.faults.finish());

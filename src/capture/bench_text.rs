@@ -1,4 +1,4 @@
-//! Values of a bench file: sections, words and quantities, each with the line it stands on.
+//! Values of a bench or mapping file: sections, words and quantities, each with the line it stands on.
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -25,6 +25,8 @@ pub(super) struct Section<'t> {
 pub(super) struct BenchReader {
     /// Offsets of the line feeds.
     line_feeds: Vec<usize>,
+    /// What a key at the top of the file should be.
+    pub what: &'static str,
     pub faults: Faults,
 }
 
@@ -32,12 +34,24 @@ impl BenchReader {
     pub fn new(name: &str, text: &str) -> Self {
         Self {
             line_feeds: text.match_indices('\n').map(|(at, _)| at).collect(),
+            what: "a section of the bench file",
             faults: Faults::new(name),
         }
     }
 
     pub fn line(&self, offset: usize) -> u64 {
         1 + self.line_feeds.partition_point(|at| *at < offset) as u64
+    }
+
+    /// The text as TOML; what is none is complained about.
+    pub fn document<'t>(&mut self, text: &'t str, hint: &str) -> Spanned<DeTable<'t>> {
+        let (document, errors) = DeTable::parse_recoverable(text);
+        for error in errors {
+            let line = self.line(error.span().map_or(0, |span| span.start));
+            let found = error.message().lines().next().unwrap_or("an error");
+            self.push(Fault::row(line, found, "TOML").hint(hint));
+        }
+        document
     }
 
     pub fn push(&mut self, fault: Fault) {
@@ -93,7 +107,7 @@ impl BenchReader {
             }
             let line = self.line(key.span().start);
             let place = if section.name.is_empty() {
-                "a section of the bench file".to_owned()
+                self.what.to_owned()
             } else {
                 format!("a key of [{}]", section.name)
             };

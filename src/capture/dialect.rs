@@ -101,12 +101,7 @@ impl Dialect {
         let mut start = 0;
         for line in text.split_inclusive('\n') {
             let content = line.trim();
-            let declared = content
-                .get(..4)
-                .filter(|word| word.eq_ignore_ascii_case("sep="))
-                .and_then(|_| content[4..].bytes().next())
-                .filter(|b| matches!(b, b',' | b';') && content.len() == 5);
-            if let Some(separator) = declared {
+            if let Some(separator) = declared(content) {
                 return Self {
                     separator,
                     start: start + line.len(),
@@ -126,6 +121,13 @@ impl Dialect {
         }
     }
 
+    /// As a mapping file says it: only a `sep=;` line is looked for.
+    pub fn parted_by(text: &str, separator: u8) -> Self {
+        let first = text.split_inclusive('\n').next().unwrap_or("");
+        let start = declared(first.trim()).map_or(0, |_| first.len());
+        Self { separator, start }
+    }
+
     /// The same for a later part of the file.
     pub fn continued(self) -> Self {
         Self { start: 0, ..self }
@@ -135,6 +137,14 @@ impl Dialect {
     pub fn decimal_comma(self) -> bool {
         self.separator != b','
     }
+}
+
+/// The separator of a `sep=;` line.
+fn declared(line: &str) -> Option<u8> {
+    line.get(..4)
+        .filter(|word| word.eq_ignore_ascii_case("sep="))
+        .and_then(|_| line[4..].bytes().next())
+        .filter(|b| matches!(b, b',' | b';') && line.len() == 5)
 }
 
 fn most_frequent_separator(header: &str) -> u8 {
@@ -168,6 +178,7 @@ pub(super) struct Rows<'a> {
     at: usize,
     row_end: usize,
     line: u64,
+    comments: bool,
     header_cells: usize,
     /// Comment lines that look like readings.
     pub comment_readings: u64,
@@ -180,19 +191,29 @@ pub(super) struct Rows<'a> {
 impl<'a> Rows<'a> {
     /// Starts at the top of a text.
     pub fn new(text: &'a str, dialect: Dialect) -> Self {
+        Self::of(text, dialect, true)
+    }
+
+    /// The same where `#` begins no comment: somebody else's file.
+    pub fn without_comments(text: &'a str, dialect: Dialect) -> Self {
+        Self::of(text, dialect, false)
+    }
+
+    fn of(text: &'a str, dialect: Dialect, comments: bool) -> Self {
         let mut rows = Self {
             bytes: text.as_bytes(),
             reader: csv::ReaderBuilder::new()
                 .has_headers(false)
                 .flexible(true)
                 .delimiter(dialect.separator)
-                .comment(Some(b'#'))
+                .comment(comments.then_some(b'#'))
                 .from_reader(&text.as_bytes()[dialect.start..]),
             separator: dialect.separator,
             offset: dialect.start,
             at: 0,
             row_end: 0,
             line: 1,
+            comments,
             header_cells: 0,
             comment_readings: 0,
             first_comment_reading: 0,
@@ -234,7 +255,7 @@ impl<'a> Rows<'a> {
             let mut cells = record.iter();
             let first = cells.next().unwrap_or("").trim();
             let rest_empty = cells.all(|cell| cell.trim().is_empty());
-            if !(rest_empty && (first.is_empty() || first.starts_with('#'))) {
+            if !(rest_empty && (first.is_empty() || self.comments && first.starts_with('#'))) {
                 return Some(line);
             }
         }
@@ -267,7 +288,7 @@ impl<'a> Rows<'a> {
         loop {
             match self.bytes.get(self.at) {
                 Some(b'\n' | b'\r') => self.step(),
-                Some(b'#') => {
+                Some(b'#') if self.comments => {
                     let rest = &self.bytes[self.at..];
                     let length = rest.iter().position(|b| *b == b'\n').unwrap_or(rest.len());
                     self.look_at_comment(&rest[..length]);

@@ -206,10 +206,16 @@ pub(super) struct Places {
 impl Places {
     /// Completes a fault by its place.
     pub fn locate(&self, mut fault: Fault) -> Fault {
+        if !fault.file.is_empty() {
+            return fault;
+        }
         fault.sheet.clone_from(&self.sheet);
         let Some(name) = &fault.column else {
             return fault;
         };
+        if fault.cell.is_some() {
+            return fault;
+        }
         let at = self.columns.iter().position(|(column, _)| column == name);
         let Some(at) = at else { return fault };
         if let Some((line, column)) = self.row.get(at).copied().flatten() {
@@ -265,7 +271,12 @@ impl Faults {
         if self.list.len() >= KEPT_PER_FILE {
             self.not_kept += 1;
         } else {
-            self.list.push(fault.of(&self.file));
+            // A mapping file's fault keeps its own.
+            let named = !fault.file.is_empty();
+            self.list.push(match named {
+                true => fault,
+                false => fault.of(&self.file),
+            });
         }
     }
 

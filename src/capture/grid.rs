@@ -15,6 +15,8 @@ pub(super) enum Kind {
     Error,
     /// A formula whose value was never stored.
     Uncomputed,
+    /// A cell that was complained about when a mapping turned it.
+    Refused,
 }
 
 /// One row of a grid.

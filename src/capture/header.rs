@@ -207,7 +207,7 @@ fn has_known_stem(cell: &str) -> bool {
 }
 
 /// Words the complaint about an unknown name; returns also the role it was probably meant for.
-fn complaint(cell: &str, line: u64) -> (Fault, Option<Role>) {
+pub(super) fn complaint(cell: &str, line: u64) -> (Fault, Option<Role>) {
     let (name, _) = split_id(cell);
     let plain = plain_name(name);
     if cell.is_empty() {

@@ -1,7 +1,10 @@
 //! The door: bytes of files in, a checked capture or every fault out.
 
+mod mapped;
+
 use std::collections::HashMap;
 use std::fmt::Write as _;
+use std::sync::Arc;
 
 use csv::StringRecord;
 use serde::Serialize;
@@ -14,6 +17,7 @@ use super::doubts::{self, FileNotes};
 use super::fault::{Fault, Faults, Places};
 use super::grid::{Grid, letters};
 use super::header::{self, Layout};
+use super::map::Mapping;
 use super::number::Marks;
 use super::reading::{Capture, Source};
 use super::row::{Cells, Outcome, RowReader};
@@ -31,6 +35,8 @@ pub struct CaptureFile {
     pub bytes: Vec<u8>,
     /// Sheet of a workbook; `None`: the one that has a header.
     pub sheet: Option<String>,
+    /// How a foreign layout is read; `None`: the file is in the capture format.
+    pub mapping: Option<Arc<Mapping>>,
 }
 
 impl CaptureFile {
@@ -40,7 +46,13 @@ impl CaptureFile {
             name: name.into(),
             bytes,
             sheet: None,
+            mapping: None,
         }
+    }
+
+    /// Whether it is a characterisation file, which is JSON, rather than a capture.
+    pub fn is_document(&self) -> bool {
+        self.bytes.trim_ascii_start().starts_with(b"{")
     }
 
     /// Whether the bytes are those of a workbook rather than of a text.
@@ -233,6 +245,9 @@ impl<'a> FileReading<'a> {
     }
 
     fn read(&mut self, file: &CaptureFile) {
+        if let Some(mapping) = &file.mapping {
+            return self.read_mapped(file, mapping);
+        }
         match Workbook::open(&file.bytes) {
             Ok(None) => self.read_text(&file.bytes),
             Ok(Some(mut book)) => match readings_sheet(&mut book, file.sheet.as_deref()) {

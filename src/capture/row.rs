@@ -215,7 +215,7 @@ impl RowReader<'_> {
             let role = entry.role;
             let may_be_date = matches!(role, Role::Time | Role::Note | Role::Exclude);
             let (what, hint) = match cells.kind(role) {
-                Kind::Text | Kind::Number => continue,
+                Kind::Text | Kind::Number | Kind::Refused => continue,
                 Kind::Date if may_be_date => continue,
                 Kind::Date => (
                     "no date",
@@ -249,7 +249,7 @@ impl RowReader<'_> {
             Kind::Text => (self.decimal_comma, &mut self.marks),
             Kind::Number => (false, &mut aside),
             // Already complained about.
-            Kind::Date | Kind::Error | Kind::Uncomputed => return Cell::Bad,
+            Kind::Date | Kind::Error | Kind::Uncomputed | Kind::Refused => return Cell::Bad,
         };
         match number::number(text, comma, marks, cells.line) {
             Ok(value) => {

@@ -40,8 +40,7 @@ pub(super) fn readings_sheet(
 }
 
 /// What helps where no header is found.
-const OTHER_LAYOUT: &str =
-    "name the columns as the capture format does, or save the readings as CSV with such a header";
+const OTHER_LAYOUT: &str = "name the columns as the capture format does, or let `meniscus map --from FILE` propose how to read them";
 
 /// The sheet of a name, else the one whose name differs only in letter case.
 pub(super) fn named(book: &Workbook<'_>, wanted: &str) -> Result<String, Box<Fault>> {

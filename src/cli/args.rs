@@ -71,6 +71,9 @@ pub enum Command {
     /// A blank capture to write readings on: CSV, workbook or page to print
     #[command(after_help = super::sheet::HELP)]
     Sheet(super::sheet::SheetArgs),
+    /// Propose a mapping file for somebody else's layout, from its headers and values
+    #[command(after_help = super::map::HELP)]
+    Map(super::map::MapArgs),
     /// Print the JSON Schema of the characterisation file
     Schema,
     /// Print a completion script for a shell
@@ -235,6 +238,9 @@ pub struct InputArgs {
     /// Sheet of a workbook, where several hold readings
     #[arg(long, value_name = "NAME")]
     pub sheet: Option<String>,
+    /// How a foreign layout is read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml")]
+    pub map: Option<PathBuf>,
     /// Supply voltage of captures that state none
     #[arg(long, value_parser = voltage, value_name = "14V")]
     pub voltage: Option<f64>,

@@ -32,6 +32,9 @@ pub struct CompareArgs {
     /// Characterisation file or capture before; alone: a file with two stages
     #[arg(required = true, num_args = 1..=2, value_names = ["BEFORE", "AFTER"])]
     pub files: Vec<PathBuf>,
+    /// How captures in a foreign layout are read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml")]
+    pub map: Option<PathBuf>,
     /// The two stages of one file
     #[arg(long, value_delimiter = ',', num_args = 1.., value_name = "BEFORE,AFTER")]
     pub stages: Vec<String>,
@@ -72,7 +75,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
         }
         None => HealthCriteria::default(),
     };
-    let documents = documents(&args.files)?;
+    let documents = documents(&args.files, args.map.as_deref())?;
     let other_bench = args.other_bench || stated_apart(&documents);
     let [before, after] = sides(args, &documents)?;
     let points = operating_points(&after.fits, &args.at);

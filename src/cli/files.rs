@@ -4,11 +4,14 @@
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::args::InputArgs;
 use super::failure::{Failure, unreadable};
 use super::interrupt::{HalfWritten, half_written};
-use crate::capture::{Bench, CaptureFile, Fault, LARGEST_BENCH, SetPoints, read_bench};
+use crate::capture::{
+    Bench, CaptureFile, Fault, LARGEST_BENCH, SetPoints, read_bench, read_mapping,
+};
 use crate::characterisation::{self, Characterisation};
 
 /// What the commands that take captures start from.
@@ -77,6 +80,9 @@ fn beside(
             .iter_mut()
             .for_each(|file| file.sheet = Some(sheet.clone()));
     }
+    if let Some(path) = &args.map {
+        take_mapping(path, &mut files, faults);
+    }
     let bench = match bench_path(args)? {
         Some(path) => read_bench_at(&path, faults),
         None => Bench::default(),
@@ -86,6 +92,25 @@ fn beside(
         bench,
         set_points: args.set_points(),
     })
+}
+
+/// Reads a mapping file, for every file that is no characterisation file.
+fn take_mapping(path: &Path, files: &mut Vec<CaptureFile>, faults: &mut Vec<Fault>) {
+    let mapping = read_text(path)
+        .map_err(|error| vec![unreadable(path, &error, "a mapping file")])
+        .and_then(|text| read_mapping(&shown(path), &text));
+    match mapping {
+        Ok(mapping) => {
+            let mapping = Arc::new(mapping);
+            let foreign = files.iter_mut().filter(|file| !file.is_document());
+            foreign.for_each(|file| file.mapping = Some(Arc::clone(&mapping)));
+        }
+        Err(mut of_mapping) => {
+            faults.append(&mut of_mapping);
+            // Read without it they would be one long complaint.
+            files.retain(CaptureFile::is_document);
+        }
+    }
 }
 
 fn read_bench_at(path: &Path, faults: &mut Vec<Fault>) -> Bench {
@@ -293,6 +318,7 @@ pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), F
         .captures
         .iter()
         .chain(&bench_path(args)?)
+        .chain(&args.map)
         .map(|path| real(path))
         .collect();
     for (i, output) in outputs.iter().enumerate() {

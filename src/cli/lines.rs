@@ -24,6 +24,12 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
             "leave out --lines, or save the sheet as CSV",
         ));
     }
+    if args.input.map.is_some() {
+        return Err(Failure::other(
+            "--lines reads captures in the capture format only",
+            "leave out --lines, or leave out --map",
+        ));
+    }
     let names = names(&args.input)?;
     let bench = read_bench_file(&args.input)?;
     for (path, name) in args.input.captures.iter().zip(names) {

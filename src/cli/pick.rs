@@ -32,6 +32,9 @@ pub struct PickArgs {
     /// Characterisation files, captures, folders of them, or one plain table (CSV)
     #[arg(required = true, value_name = "STOCK")]
     pub stock: Vec<PathBuf>,
+    /// How captures in a foreign layout are read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml")]
+    pub map: Option<PathBuf>,
     /// Injectors in a set
     #[arg(long, value_name = "K")]
     pub size: usize,
@@ -89,7 +92,7 @@ fn positive(text: &str, figure: NearFigure, value: f64) -> Result<(NearFigure, f
 
 /// Runs the command.
 pub(super) fn run(args: &PickArgs) -> Result<Outcome, Failure> {
-    let loaded = load(&args.stock)?;
+    let loaded = load(&args.stock, args.map.as_deref())?;
     let stock = stock(&loaded, &args.at)?;
     if args.sets {
         many(args, &stock, loaded.told())

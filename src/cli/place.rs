@@ -56,7 +56,7 @@ fn need(text: &str) -> Result<(String, f64), String> {
 
 /// Runs the command.
 pub(super) fn run(args: &PlaceArgs) -> Result<Outcome, Failure> {
-    let loaded = load(&args.set)?;
+    let loaded = load(&args.set, None)?;
     let injectors = placeables(&loaded, &args.at)?;
     let cylinders = cylinders(args, &injectors)?;
     let placement = place(&injectors, &cylinders).map_err(|e| {

@@ -43,6 +43,9 @@ pub struct PlanArgs {
         "repeatability", "seed", "shortest_period", "longest_period",
     ])]
     pub after: Vec<PathBuf>,
+    /// How captures in a foreign layout are read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml", requires = "after")]
+    pub map: Option<PathBuf>,
     /// Bench file: the vessel's capacity and division decide
     #[arg(long, value_name = "FILE.toml", help_heading = "Bench")]
     pub bench: Option<PathBuf>,
@@ -203,6 +206,7 @@ fn input(args: &PlanArgs, captures: Vec<PathBuf>) -> InputArgs {
         captures,
         bench: args.bench.clone(),
         sheet: None,
+        map: args.map.clone(),
         voltage: only(&args.voltage),
         pressure: only(&args.pressure),
     }

@@ -4,6 +4,7 @@ use super::args::MatchArgs;
 use super::files::{Input, read_document, read_input};
 use super::fit::{criterion, match_outcome};
 use super::{Failure, Outcome, print, print_json};
+use crate::capture::CaptureFile;
 use crate::characterisation::Characterisation;
 use crate::fit::FitOptions;
 use crate::matching::Criterion;
@@ -28,9 +29,8 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Failure> {
 
 /// Characterisation files as they are; captures fitted first.
 pub(super) fn documents(input: Input) -> Result<Vec<Characterisation>, Failure> {
-    let is_document = |bytes: &[u8]| bytes.trim_ascii_start().starts_with(b"{");
     let (files, captures): (Vec<_>, Vec<_>) =
-        input.files.into_iter().partition(|f| is_document(&f.bytes));
+        input.files.into_iter().partition(CaptureFile::is_document);
     for (at, file) in files.iter().enumerate() {
         if let Some(first) = files[..at].iter().find(|f| f.bytes == file.bytes) {
             return Err(Failure::other(

@@ -34,13 +34,12 @@ impl Loaded {
 }
 
 /// Reads files and folders.
-pub(super) fn load(paths: &[PathBuf]) -> Result<Loaded, Failure> {
+pub(super) fn load(paths: &[PathBuf], map: Option<&Path>) -> Result<Loaded, Failure> {
     let mut tables = Vec::new();
     let mut others = Vec::new();
     for path in expand(paths)? {
         let file = read_capture(&path)?;
-        let document = file.bytes.trim_ascii_start().starts_with(b"{");
-        if document || looks_like_capture(&file) {
+        if file.is_document() || map.is_some() || looks_like_capture(&file) {
             others.push((path, file));
         } else {
             tables.push(read_stock_file(&file).map_err(Failure::Faults)?);
@@ -49,7 +48,7 @@ pub(super) fn load(paths: &[PathBuf]) -> Result<Loaded, Failure> {
     match (tables.len(), others.is_empty()) {
         (1, true) => Ok(Loaded::Table(tables.remove(0))),
         (0, false) => {
-            let mut documents = of_files(others)?;
+            let mut documents = of_files(others, map)?;
             let told = keep_benches_apart(&mut documents);
             Ok(Loaded::Documents(documents, told))
         }
@@ -61,21 +60,28 @@ pub(super) fn load(paths: &[PathBuf]) -> Result<Loaded, Failure> {
 }
 
 /// Characterisation files and captures, one document a file, in the order given.
-pub(super) fn documents(paths: &[PathBuf]) -> Result<Vec<Characterisation>, Failure> {
+pub(super) fn documents(
+    paths: &[PathBuf],
+    map: Option<&Path>,
+) -> Result<Vec<Characterisation>, Failure> {
     let files = paths
         .iter()
         .map(|path| Ok((path.clone(), read_capture(path)?)))
         .collect::<Result<_, Failure>>()?;
-    of_files(files)
+    of_files(files, map)
 }
 
-fn of_files(files: Vec<(PathBuf, CaptureFile)>) -> Result<Vec<Characterisation>, Failure> {
+fn of_files(
+    files: Vec<(PathBuf, CaptureFile)>,
+    map: Option<&Path>,
+) -> Result<Vec<Characterisation>, Failure> {
     let mut documents = Vec::with_capacity(files.len());
     for (path, file) in files {
         let args = InputArgs {
             captures: vec![path],
             bench: None,
             sheet: None,
+            map: map.map(Path::to_owned),
             voltage: None,
             pressure: None,
         };

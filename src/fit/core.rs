@@ -3,7 +3,7 @@
 
 use super::curve::{CurveFit, CurveNode, CurvePoint};
 use super::distribution::coverage_factor;
-use super::fieller::{FiellerSet, x_intercept, x_intercept_set};
+use super::fieller::{x_intercept, x_intercept_set};
 use super::type_b::TypeB;
 use super::{BudgetRow, FitError, LackOfFit, Model, Scale, Weighting};
 use crate::units::Interval;
@@ -235,19 +235,7 @@ impl Core {
             self.degrees_of_freedom,
         );
         let set = x_intercept_set(self.offset, self.slope, swapped(total), dof, LEVEL)?;
-        let (mut interval_95, open_set) = match set {
-            FiellerSet::Bounded { low, high } => ([Some(low), Some(high)], None),
-            FiellerSet::TwoRays {
-                left_max,
-                right_min,
-            } => (
-                [None, None],
-                Some(format!(
-                    "up to {left_max:.4} ms and from {right_min:.4} ms on"
-                )),
-            ),
-            FiellerSet::WholeLine => ([None, None], Some("any value".to_owned())),
-        };
+        let (mut interval_95, open_set) = set.of_dead_times();
         if let (Some(curve), None) = (&self.curve, &open_set) {
             interval_95 = curve.interval_dead_time(self.type_b_covariance(effects));
         }

@@ -8,6 +8,7 @@
 use super::distribution::{RELATIVE_PRECISION, coverage_factor};
 use super::error::FitError;
 use super::line::{LineFit, Predicted};
+use crate::units::Interval;
 
 /// Relative doubt in t², twice that of the quantile: within it g cannot be told
 /// from 1.
@@ -33,6 +34,23 @@ pub enum FiellerSet {
     },
     /// Every x: nothing is known about the crossing.
     WholeLine,
+}
+
+impl FiellerSet {
+    /// The set of a dead time in ms as limits, both open where it is no interval, and then in words.
+    pub(super) fn of_dead_times(self) -> (Interval, Option<String>) {
+        match self {
+            Self::Bounded { low, high } => ([Some(low), Some(high)], None),
+            Self::TwoRays {
+                left_max,
+                right_min,
+            } => {
+                let words = format!("up to {left_max:.4} ms and from {right_min:.4} ms on");
+                ([None, None], Some(words))
+            }
+            Self::WholeLine => ([None, None], Some("any value".to_owned())),
+        }
+    }
 }
 
 /// Gives the x-intercept −a/b of a line with its delta-method uncertainty.

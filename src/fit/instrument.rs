@@ -16,6 +16,9 @@ const ROUGHLY_LOG_SD: f64 = 0.3;
 /// Repeatability from reading to reading where none is stated, relative, and the
 /// standard deviation of its logarithm. Common practice, no source.
 const REPEATABILITY: (f64, f64) = (0.003, 0.9);
+/// The same where a quick check has too few readings to correct it, relative: between the
+/// median above, 0.3 %, and the mean of that distribution, 0.45 %.
+const REPEATABILITY_OF_FEW: f64 = 0.004;
 /// Density used only to turn that assumption into a mass, g/mL: light fuel.
 const LIGHT_FUEL_DENSITY: f64 = 0.72;
 /// An eye reads a scale to about this share of a division (standard
@@ -44,6 +47,8 @@ pub struct Instrument {
     /// Repeatability of injector and rig expected beforehand, relative, and the
     /// standard deviation of its logarithm; 0 where it is known.
     pub repeatability: (f64, f64),
+    /// The same as a quick check takes it: as stated, else [`REPEATABILITY_OF_FEW`].
+    pub repeatability_of_few: f64,
     /// Scatter of a single pulse.
     pub pulse_scatter: f64,
     /// Relative standard uncertainty of the scale (tolerance over capacity).
@@ -70,8 +75,8 @@ impl Instrument {
     ) -> Self {
         let name = readings.first().and_then(|r| r.vessel.as_deref());
         let vessel = bench.vessel(name);
-        let stated = vessel.and_then(|v| v.division);
-        let division = stated.or(apparent_division);
+        let division_stated = vessel.and_then(|v| v.division);
+        let division = division_stated.or(apparent_division);
         let largest = readings
             .iter()
             .map(|r| r.delivered.abs())
@@ -93,17 +98,17 @@ impl Instrument {
         };
         let assumed = ASSUMED_OFFSET * density;
         let scatter = bench.scatter.as_ref();
-        let repeatability = scatter
-            .and_then(|s| Some((s.repeatability_percent? / 100.0, s.known)))
-            .map_or(REPEATABILITY, |(stated, known)| match known {
-                HowWell::Roughly => (stated, ROUGHLY_LOG_SD),
-                HowWell::Exactly => (stated, 0.0),
-            });
+        let stated = scatter.and_then(|s| Some((s.repeatability_percent? / 100.0, s.known)));
+        let repeatability = stated.map_or(REPEATABILITY, |(stated, known)| match known {
+            HowWell::Roughly => (stated, ROUGHLY_LOG_SD),
+            HowWell::Exactly => (stated, 0.0),
+        });
+        let repeatability_of_few = stated.map_or(REPEATABILITY_OF_FEW, |(stated, _)| stated);
         let offset_stated = vessel.and_then(|v| v.reading_offset_uncertainty);
         let full_scale = vessel.and_then(|v| v.capacity).unwrap_or(largest);
         Self {
             division,
-            division_stated: stated.is_some(),
+            division_stated: division_stated.is_some(),
             reading_uncertainty: reading_stated.unwrap_or(guess),
             reading_stated: reading_stated.is_some(),
             reading_floor: division.map_or(0.0, |d| d / 12f64.sqrt()),
@@ -114,6 +119,7 @@ impl Instrument {
             }),
             offset_stated: offset_stated.is_some(),
             repeatability,
+            repeatability_of_few,
             pulse_scatter: density * scatter.and_then(|s| s.pulse_scatter).unwrap_or(0.0),
             scale_uncertainty: vessel
                 .and_then(|v| v.tolerance)

@@ -5,16 +5,16 @@ use std::collections::BTreeMap;
 
 use serde_json::json;
 
+use super::core::{LEVEL, effective_dof};
 use super::describe::undescribed;
+use super::distribution::coverage_factor;
+use super::fieller::{FiellerSet, x_intercept_set};
 use super::prepared::Prepared;
 use super::type_b::{Sensitivity, effects};
 use super::{BudgetRow, Covariance, DeliveryCurve, Evaluation, FitOptions, Scale, SweepFit};
 use crate::capture::Bench;
 use crate::finding::{Finding, Kind};
 use crate::units::{Estimate, NORMAL_95, Unit};
-
-/// Repeatability assumed for a single reading, relative. Common practice, no source.
-const ASSUMED_REPEATABILITY: f64 = 0.004;
 
 /// Describes a sweep whose usable readings have one pulse width.
 pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOptions) -> SweepFit {
@@ -25,8 +25,9 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
         "`match` compares injectors at this width; for flow and dead time run at least three widths",
     );
     let width = prepared.widths[0];
-    let (mean, own) = mean_reading(prepared, width);
-    let offset = prepared.instrument.offset_uncertainty * mean_inverse_pulses(prepared, width);
+    let read = mean_reading(prepared, width);
+    let mean = read.mean;
+    let offset = prepared.instrument.offset_uncertainty * read.inverse_pulses;
     for (i, point) in fit.points.iter_mut().enumerate() {
         if prepared.used().any(|k| k == i) {
             point.used = true;
@@ -43,7 +44,7 @@ pub(super) fn describe(prepared: &Prepared<'_>, bench: &Bench, options: &FitOpti
             &slope,
             width,
             mean,
-            own + offset * offset,
+            read.variance + offset * offset,
         );
     }
     fit
@@ -74,15 +75,14 @@ pub(super) fn as_read(
     let mut shared: BTreeMap<String, Vec<f64>> = BTreeMap::new();
     let (mut delivered, mut standard_uncertainty) = (Vec::new(), Vec::new());
     for width in widths {
-        let (mean, own) = mean_reading(prepared, *width);
-        let inverse = mean_inverse_pulses(prepared, *width);
-        let mean = mean - prepared.instrument.offset_mean * inverse;
-        let offset = prepared.instrument.offset_uncertainty * inverse;
+        let read = mean_reading(prepared, *width);
+        let mean = read.mean - prepared.instrument.offset_mean * read.inverse_pulses;
+        let offset = prepared.instrument.offset_uncertainty * read.inverse_pulses;
         let parts = effects
             .iter()
             .map(|e| (e.id.clone(), e.on_delivered(mean, slope)))
             .chain([(prepared.instrument.offset_effect_id(), offset)]);
-        let mut variance = own;
+        let mut variance = read.variance;
         for (id, part) in parts {
             variance += part * part;
             shared.entry(id).or_default().push(part);
@@ -106,35 +106,59 @@ fn at_width<'p>(prepared: &'p Prepared<'_>, width: f64) -> impl Iterator<Item = 
         .filter(move |i| prepared.sweep.readings[*i].pulse_width_ms == width)
 }
 
-/// Mean delivered quantity per pulse at a width and its variance from reading and
-/// repeatability.
-fn mean_reading(prepared: &Prepared<'_>, width: f64) -> (f64, f64) {
-    let values: Vec<(f64, f64)> = at_width(prepared, width)
+/// The readings of one width, taken together.
+struct MeanReading {
+    /// Delivered per pulse.
+    mean: f64,
+    /// Its variance from reading and repeatability.
+    variance: f64,
+    /// Mean of 1/pulses: what turns a reading offset into one per pulse.
+    inverse_pulses: f64,
+}
+
+/// Mean of the readings of a width, each weighted by its variance from reading and
+/// repeatability: a train of few pulses is read less well. Readings of one count weigh alike.
+fn mean_reading(prepared: &Prepared<'_>, width: f64) -> MeanReading {
+    // Delivered per pulse, its variance from reading, 1/pulses.
+    let values: Vec<[f64; 3]> = at_width(prepared, width)
         .map(|i| {
             let pulses = prepared.sweep.readings[i].pulses;
             let read = prepared.reading_uncertainty(i) / pulses;
-            (prepared.per_pulse(i), read * read)
+            [prepared.per_pulse(i), read * read, 1.0 / pulses]
         })
         .collect();
     let count = values.len() as f64;
-    let mean = values.iter().map(|v| v.0).sum::<f64>() / count;
-    let read = values.iter().map(|v| v.1).sum::<f64>() / count;
-    let scatter = values.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>();
-    let assumed = read + (ASSUMED_REPEATABILITY * mean).powi(2);
-    // The few repeats there are, pooled with the assumption as if it were four more.
-    let variance = (scatter + 4.0 * assumed) / (count - 1.0 + 4.0);
-    (mean, variance.max(read) / count)
-}
-
-/// Mean of 1/pulses at a width: what turns a reading offset into one per pulse.
-fn mean_inverse_pulses(prepared: &Prepared<'_>, width: f64) -> f64 {
-    let counts: Vec<f64> = at_width(prepared, width)
-        .map(|i| prepared.sweep.readings[i].pulses)
+    let about = values.iter().map(|v| v[0]).sum::<f64>() / count;
+    let repeatability = prepared.instrument.repeatability_of_few * about;
+    let variances: Vec<f64> = values
+        .iter()
+        .map(|[_, read, _]| read + repeatability * repeatability)
         .collect();
-    counts.iter().map(|n| 1.0 / n).sum::<f64>() / counts.len() as f64
+    let least = variances.iter().copied().fold(f64::INFINITY, f64::min);
+    // The best reading weighs 1; so do all where nothing at all is doubtful.
+    let weights: Vec<f64> = variances
+        .iter()
+        .map(|v| if least > 0.0 { least / v } else { 1.0 })
+        .collect();
+    let all: f64 = weights.iter().sum();
+    let mean_of = |value: &dyn Fn(&[f64; 3]) -> f64| -> f64 {
+        let weighted = values.iter().zip(&weights).map(|(v, w)| w * value(v));
+        weighted.sum::<f64>() / all
+    };
+    let mean = mean_of(&|v| v[0]);
+    let scatter = all * mean_of(&|v| (v[0] - mean).powi(2));
+    // The few repeats there are, pooled with the assumption as if it were four more.
+    let variance = (scatter + 4.0 * least) / (count - 1.0 + 4.0);
+    let by_reading = values.iter().zip(&weights).map(|(v, w)| w * w * v[1]);
+    MeanReading {
+        mean,
+        variance: variance.max(by_reading.sum::<f64>() / all) / all,
+        inverse_pulses: mean_of(&|v| v[2]),
+    }
 }
 
-/// The line through the reading with the static flow as its slope: X = w − q/S.
+/// The line through the reading with the static flow as its slope: X = w − q/S, its limits
+/// Fieller's, since a static flow may be hardly known.
 fn through_static(
     prepared: &Prepared<'_>,
     fit: &mut SweepFit,
@@ -156,26 +180,40 @@ fn through_static(
     let var_offset = variance + width * width * var_slope;
     fit.scale = Scale::Stated;
     fit.slope = Some(slope.clone());
-    fit.dead_time = Some(Estimate::symmetric(
-        dead_time,
-        Unit::Millisecond,
-        Some(u_dead_time),
-        None,
-        NORMAL_95,
-    ));
+    // Only the slope's doubt may rest on a scatter.
+    let dof = |own: f64, total: f64| effective_dof(own, total, slope.degrees_of_freedom);
+    let dof_dead_time = dof(from_slope * from_slope, u_dead_time * u_dead_time);
+    let shared = -width * var_slope;
+    let set = x_intercept_set(
+        offset,
+        slope.value,
+        [[var_offset, shared], [shared, var_slope]],
+        dof_dead_time,
+        LEVEL,
+    );
+    let (interval_95, open_set) = set.map_or_else(
+        |_| ([None, None], Some("not known".to_owned())),
+        FiellerSet::of_dead_times,
+    );
+    fit.dead_time = Some(Estimate {
+        value: dead_time,
+        unit: Unit::Millisecond,
+        standard_uncertainty: Some(u_dead_time),
+        degrees_of_freedom: dof_dead_time,
+        interval_95,
+        shared: BTreeMap::new(),
+    });
+    let dof_offset = dof(width * width * var_slope, var_offset);
     fit.flow_offset = Some(Estimate::symmetric(
         offset,
         basis.amount_unit(),
         Some(var_offset.sqrt()),
-        None,
-        NORMAL_95,
+        dof_offset,
+        coverage_factor(LEVEL, dof_offset).unwrap_or(NORMAL_95),
     ));
     fit.covariance = Some(Covariance {
         parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: vec![
-            vec![var_slope, -width * var_slope],
-            vec![-width * var_slope, var_offset],
-        ],
+        matrix: vec![vec![var_slope, shared], vec![shared, var_offset]],
     });
     fit.budget = vec![
         BudgetRow {
@@ -191,9 +229,12 @@ fn through_static(
             slope_percent: 100.0 * u_slope / slope.value,
         },
     ];
-    fit.findings = vec![Finding::new(
-        Kind::SlopeFromStatic,
-        prepared.sweep.place(prepared.source),
-        &[("width", json!(width))],
-    )];
+    let place = || prepared.sweep.place(prepared.source);
+    let from_static = Finding::new(Kind::SlopeFromStatic, place(), &[("width", json!(width))]);
+    let unbounded =
+        open_set.map(|set| Finding::new(Kind::DeadTimeUnbounded, place(), &[("set", json!(set))]));
+    fit.findings = [Some(from_static), unbounded]
+        .into_iter()
+        .flatten()
+        .collect();
 }

@@ -30,6 +30,8 @@ mod engine_cli;
 mod fixture;
 /// Fluids, orifice, weighing and combustion against published figures.
 mod fluid;
+/// What fuzzing found.
+mod fuzzed;
 /// Ids that try to be more than text, in every output.
 mod hostile;
 /// The HTML report: well-formed, self-contained, in order.
@@ -39,6 +41,8 @@ mod html;
 mod interrupt;
 /// Arrows between modules, and no printing outside the command line.
 mod layers;
+/// Foreign layouts and their mapping files.
+mod layouts;
 /// What is too long, too wide, too deep or without end.
 mod limits;
 mod lines;

@@ -126,6 +126,27 @@ fn the_doubt_of_the_quick_check_is_that_of_reading_repeats_and_offset() {
 }
 
 #[test]
+fn readings_of_unequal_counts_weigh_by_their_variance() {
+    let rows = "A,2,8000,38.4\nA,2,800,3.95\nB,2,8000,38.4\nB,2,8000,38.6\n";
+    let text = format!("injector,pulse_width_ms,pulses,volume_ml\n{rows}");
+    let sweep = |bench: &str| fitted(&text, bench).injectors[0].sweeps[0].clone();
+    // Closed form: weights 1/v, v = (0.4 of a division / N)² + (repeatability × mean)².
+    for (scatter, repeatability) in [
+        ("", 0.004),
+        ("[scatter]\nrepeatability = \"0.2 %\"\n", 0.002),
+    ] {
+        let q = [38_400.0 / 8000.0, 3950.0 / 800.0];
+        let about = f64::midpoint(q[0], q[1]);
+        let v = [8000.0, 800.0].map(|n| (40.0f64 / n).powi(2) + (repeatability * about).powi(2));
+        let mean = (q[0] / v[0] + q[1] / v[1]) / (1.0 / v[0] + 1.0 / v[1]);
+        let curve = sweep(&format!("{BURETTE}{scatter}")).as_read.unwrap();
+        let found = curve.delivered[0];
+        assert!((found / mean - 1.0).abs() < 1e-9, "{found} {mean}");
+        assert!((found - about).abs() > 1e-2, "not the plain mean");
+    }
+}
+
+#[test]
 fn the_verdict_is_decided_both_ways() {
     let verdict = |lean| {
         fitted(&capture(&[2.0, 6.0], lean), BURETTE)

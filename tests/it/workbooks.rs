@@ -77,6 +77,20 @@ fn what_other_programs_write_gives_the_readings_of_the_text_to_the_bit() {
 }
 
 #[test]
+fn an_encrypted_binary_workbook_is_said_to_be_one() {
+    let path = folder().join("workbooks/good-libreoffice-plain.xls");
+    let mut bytes = fs::read(path).unwrap();
+    // The record of the code page (0x0042, two bytes) becomes one of encryption (FILEPASS,
+    // 0x002F, MS-XLS 2.4.117), whose first two bytes say which.
+    let code_page = [0x42, 0x00, 0x02, 0x00];
+    let at = bytes.windows(4).position(|part| part == code_page).unwrap();
+    bytes[at] = 0x2F;
+    let faults = check("locked.xls", bytes).faults;
+    assert_eq!(faults.len(), 1);
+    assert_eq!(faults[0].found, "an encrypted workbook");
+}
+
+#[test]
 fn every_bad_workbook_has_its_complaint() {
     for (name, bytes) in workbooks("bad-") {
         let checked = check(&name, bytes);
