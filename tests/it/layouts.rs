@@ -336,3 +336,21 @@ proptest! {
         let _ = propose(&CaptureFile::new("odd", bytes));
     }
 }
+
+/// bench-runs/foreign-layout holds the readings of the quick check, and its mapping is the
+/// proposed one but for the vessels.
+#[test]
+fn the_demo_of_a_foreign_layout_gives_the_readings_of_the_quick_check() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("bench-runs");
+    let capture = |name: &str| CaptureFile::new(name, fs::read(root.join(name)).unwrap());
+    let mut sheet = capture("foreign-layout/sheet.csv");
+    let kept = fs::read_to_string(root.join("foreign-layout/map.toml")).unwrap();
+    let proposed = proposed(&sheet).text;
+    let own_vessels = |line: &&str| !line.starts_with("vessel") && !line.starts_with("# Each into");
+    let expected: Vec<&str> = proposed.lines().filter(own_vessels).skip(1).collect();
+    assert_eq!(kept.lines().skip(1).collect::<Vec<_>>(), expected);
+    sheet.mapping = Some(Arc::new(read_mapping("map.toml", &kept).unwrap()));
+    let (ours, plain) = (check(sheet), check(capture("quick-check/today.csv")));
+    assert_eq!(fault_lines(&ours.faults, 9), "");
+    assert_eq!(readings(&ours), readings(&plain));
+}
