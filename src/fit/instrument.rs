@@ -47,7 +47,7 @@ pub struct Instrument {
     /// Repeatability of injector and rig expected beforehand, relative, and the
     /// standard deviation of its logarithm; 0 where it is known.
     pub repeatability: (f64, f64),
-    /// The same as a quick check takes it: as stated, else [`REPEATABILITY_OF_FEW`].
+    /// The same as a quick check takes it: as stated, else the one assumed for few widths.
     pub repeatability_of_few: f64,
     /// Scatter of a single pulse.
     pub pulse_scatter: f64,
