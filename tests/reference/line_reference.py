@@ -136,17 +136,22 @@ def build():
     }
 
 
-def differences(old, new, where=""):
+# A residual over its standard deviation is of order one, however near zero it comes: what is left
+# of a difference of such size has no more digits than that.
+OF_ORDER_ONE = {"studentised"}
+
+
+def differences(old, new, where="", least=0.0):
     if isinstance(old, dict) and isinstance(new, dict):
         if old.keys() != new.keys():
             return [f"{where}: different keys"]
-        return [d for k in old for d in differences(old[k], new[k], f"{where}/{k}")]
+        return [d for k in old for d in differences(old[k], new[k], f"{where}/{k}", float(k in OF_ORDER_ONE))]
     if isinstance(old, list) and isinstance(new, list):
         if len(old) != len(new):
             return [f"{where}: different length"]
-        return [d for i, (a, b) in enumerate(zip(old, new)) for d in differences(a, b, f"{where}/{i}")]
+        return [d for i, (a, b) in enumerate(zip(old, new)) for d in differences(a, b, f"{where}/{i}", least)]
     if isinstance(old, float) and isinstance(new, float):
-        return [] if abs(old - new) <= SAME * max(abs(old), abs(new)) else [f"{where}: {old} against {new}"]
+        return [] if abs(old - new) <= SAME * max(abs(old), abs(new), least) else [f"{where}: {old} against {new}"]
     return [] if old == new else [f"{where}: {old} against {new}"]
 
 
