@@ -20,7 +20,9 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 DECAY, LOCAL, RANGE, FINE = 1.4, [(0.5, 0.4, 1.0), (1.2, 1.0, 0.3)], (2.0, 12.0), 64
+# The program states departures 0.5 ms past dead time, never before 1 ms.
 S, X, SLOW, LOCAL_SD, MEAN, READ, REPEAT, OFFSET = 4.2, 0.6, 0.06, 0.025, -0.07, 350.0, 0.004, 300.0
+ANCHOR = max(X + 0.5, 1.0)
 
 
 def sweep(seed=1):
@@ -45,11 +47,14 @@ def collapsed(w, n, d):
     return widths, n[first], np.array([d[w == width].mean() for width in widths]), count
 
 
+def dying(x, decay):
+    return np.exp(-(x - ANCHOR) / decay)
+
+
 def kernel(a, b):
-    slow = lambda x: np.exp(-(x - X - 0.5) / DECAY)
-    k = SLOW**2 * np.outer(slow(a), slow(b))
+    k = SLOW**2 * np.outer(dying(a, DECAY), dying(b, DECAY))
     for decay, length, share in LOCAL:
-        envelope = np.outer(np.exp(-(a - max(X + 0.5, 1.0)) / decay), np.exp(-(b - max(X + 0.5, 1.0)) / decay))
+        envelope = np.outer(dying(a, decay), dying(b, decay))
         rho = np.sqrt(3) * np.abs(a[:, None] - b[None, :]) / length
         k += LOCAL_SD**2 * share * envelope * (1 + rho) * np.exp(-rho)
     return S**2 * k
@@ -59,9 +64,7 @@ def posterior(w, n, d, grid):
     widths, pulses, mean, count = collapsed(w, n, d)
     tiny = (1e-7 * np.abs(mean).max()) ** 2
     noise = (READ**2 + (REPEAT * mean) ** 2 + tiny) / pulses**2 / count
-    anchor = max(X + 0.5, 1.0)
-    slow = lambda x: np.exp(-(x - anchor) / DECAY)
-    y = mean / pulses - S * MEAN * slow(widths)
+    y = mean / pulses - S * MEAN * dying(widths, DECAY)
     fine = RANGE[0] + (RANGE[1] - RANGE[0]) * (np.arange(FINE) + 0.5) / FINE
     wanted = np.concatenate([grid, fine])
     k = kernel(widths, widths) + np.diag(noise)
@@ -73,7 +76,7 @@ def posterior(w, n, d, grid):
     beta = covariance @ (basis.T @ white[:, 0])
     cross = kernel(wanted, widths)
     rest = np.column_stack([wanted, np.ones_like(wanted), np.zeros_like(wanted)]) - cross @ white[:, 1:]
-    curve = cross @ white[:, 0] + rest @ beta + S * MEAN * slow(wanted)
+    curve = cross @ white[:, 0] + rest @ beta + S * MEAN * dying(wanted, DECAY)
     half = solve_triangular(factor[0], cross.T, lower=True)
     full = kernel(wanted, wanted) - half.T @ half + rest @ covariance @ rest.T
     operator = np.linalg.pinv(np.column_stack([fine, np.ones_like(fine)]))

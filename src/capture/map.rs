@@ -15,6 +15,8 @@ mod meaning;
 mod pattern;
 mod propose;
 mod shape;
+mod titles;
+mod values;
 mod view;
 
 pub(super) use apply::MappedRows;

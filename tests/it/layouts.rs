@@ -37,7 +37,7 @@ fn proposed(file: &CaptureFile) -> Proposal {
 }
 
 /// Takes the lines that are right; returns how many of them were asked for.
-fn fill_in(text: &str, answers: &[&str]) -> (String, usize) {
+fn fill_in(text: &str, answers: &[String]) -> (String, usize) {
     let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
     let mut asked = 0;
     for answer in answers {
@@ -45,7 +45,7 @@ fn fill_in(text: &str, answers: &[&str]) -> (String, usize) {
         let open = [format!("# {answer}"), format!("# {key} =")];
         match lines.iter().position(|line| open.contains(line)) {
             Some(at) => {
-                lines[at] = (*answer).to_owned();
+                lines[at].clone_from(answer);
                 asked += 1;
             }
             None => {
@@ -54,11 +54,19 @@ fn fill_in(text: &str, answers: &[&str]) -> (String, usize) {
                     lines.push(heading.clone());
                 }
                 let at = lines.iter().position(|line| *line == heading).unwrap();
-                lines.insert(at + 1, (*answer).to_owned());
+                lines.insert(at + 1, answer.clone());
             }
         }
     }
     (lines.join("\n"), asked)
+}
+
+/// Bytes of a layout's sheet, name of the plain capture, lines that are right.
+fn case(name: &str) -> (Vec<u8>, String, Vec<String>) {
+    let sheet = fs::read(folder().join(format!("{name}.csv"))).unwrap();
+    let answers = fs::read_to_string(folder().join(format!("{name}.answers"))).unwrap();
+    let mut answers = answers.lines().map(str::to_owned);
+    (sheet, answers.next().unwrap(), answers.collect())
 }
 
 fn check(file: CaptureFile) -> Checked {
@@ -106,11 +114,7 @@ fn lines(file: CaptureFile) -> Vec<(String, f64, f64)> {
 #[test]
 fn a_proposed_mapping_gives_the_readings_of_the_plain_capture() {
     for name in layouts() {
-        let answers = fs::read_to_string(folder().join(format!("{name}.answers"))).unwrap();
-        let mut answers = answers.lines();
-        let plain = answers.next().unwrap();
-        let answers: Vec<&str> = answers.collect();
-        let bytes = fs::read(folder().join(format!("{name}.csv"))).unwrap();
+        let (bytes, plain, answers) = case(&name);
         let mut file = CaptureFile::new(format!("{name}.csv"), bytes);
         let proposal = proposed(&file);
         let (text, asked) = fill_in(&proposal.text, &answers);
@@ -176,11 +180,7 @@ fn as_workbook(bytes: &[u8], separator: u8) -> Vec<u8> {
 #[test]
 fn the_same_layouts_as_workbooks_give_the_same_readings() {
     for name in layouts() {
-        let answers = fs::read_to_string(folder().join(format!("{name}.answers"))).unwrap();
-        let mut answers = answers.lines();
-        let plain = answers.next().unwrap();
-        let answers: Vec<&str> = answers.collect();
-        let bytes = fs::read(folder().join(format!("{name}.csv"))).unwrap();
+        let (bytes, plain, answers) = case(&name);
         let written = proposed(&CaptureFile::new("odd.csv", bytes.clone())).text;
         let separator = written
             .lines()

@@ -434,16 +434,7 @@ fn captures_that_tell_too_little_are_refused_and_useless_time_is_told() {
 #[test]
 fn without_a_bench_file_what_is_assumed_is_told() {
     let folder = tempfile::tempdir().unwrap();
-    let args = [
-        "--flow",
-        "250cc/min",
-        "--voltage",
-        "14",
-        "--pressure",
-        "300",
-        "--time",
-        "60min",
-    ];
+    let args = [&USUAL[..6], &["--time", "60min"]].concat();
     let (status, out, err) = run(folder.path(), &args);
     assert_eq!(status, 0, "{err}");
     for told in [

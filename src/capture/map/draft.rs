@@ -13,6 +13,17 @@ pub(super) enum Line {
     Remark(String),
 }
 
+impl Line {
+    /// Says a value where one key fits, else asks which of them it is.
+    pub fn of(keys: &[String], value: &str, question: impl FnOnce() -> String) -> Self {
+        let with_value = |key: &String| (key.clone(), value.to_owned());
+        match keys {
+            [one] => Self::Say(one.clone(), value.to_owned()),
+            several => Self::Ask(question(), several.iter().map(with_value).collect()),
+        }
+    }
+}
+
 /// A mapping file to be written.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Draft {

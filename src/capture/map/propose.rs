@@ -1,6 +1,8 @@
 //! A mapping file for a sheet that was looked at: what it says by itself is stated, and
 //! what it does not say is asked, never guessed.
 
+mod top;
+
 use csv::StringRecord;
 
 use super::apply::MappedRows;
@@ -8,10 +10,11 @@ use super::draft::{Draft, Line, Open, listed, quoted};
 use super::file::parse;
 use super::groups::{Known, Readings, readings};
 use super::labels::{Label, labels};
-use super::marks::writing;
 use super::meaning::{What, columns_of};
 use super::pattern::Pattern;
 use super::shape::{Column, Shape};
+use super::titles;
+use super::values::{look_measured, range};
 use super::view::{Foreign, foreign_grid};
 use crate::capture::CaptureFile;
 use crate::capture::fault::{Fault, Faults};
@@ -20,8 +23,6 @@ use crate::capture::number::is_rfc3339;
 
 /// Rows that are shown as understood.
 const SHOWN_ROWS: usize = 5;
-/// Relative spread within which values that all differ look measured rather than set.
-const MEASURED_SPREAD: f64 = 0.05;
 
 /// A proposed mapping file.
 #[derive(Debug, Clone)]
@@ -155,7 +156,7 @@ impl Proposer<'_> {
         let value = listed(&names, |name| quoted(name));
         let first = &self.columns[found[0]];
         let mut options = first.meaning.columns();
-        if matches!(role, Role::Voltage | Role::Pressure) && looks_measured(&first.cells) {
+        if matches!(role, Role::Voltage | Role::Pressure) && look_measured(&first.cells) {
             let actual = match role {
                 Role::Voltage => Role::VoltageActual,
                 _ => Role::PressureActual,
@@ -198,15 +199,8 @@ impl Proposer<'_> {
 
     /// One line where nothing is open, else a question.
     fn propose(&mut self, options: &[String], value: &str, what: &str) {
-        let line = match options {
-            [one] => Line::Say(one.clone(), value.to_owned()),
-            several => {
-                let question = format!("{what}; the sheet does not say which of these it is:");
-                let options = several.iter().map(|key| (key.clone(), value.to_owned()));
-                Line::Ask(question, options.collect())
-            }
-        };
-        self.draft.columns.push(line);
+        let question = || format!("{what}; the sheet does not say which of these it is:");
+        self.draft.columns.push(Line::of(options, value, question));
     }
 
     /// What stands beside the table, where no column says it.
@@ -219,17 +213,9 @@ impl Proposer<'_> {
             self.said.push(label.role);
             patterns.push(Pattern::new(&label.pattern));
             let value = quoted(&label.pattern);
-            let line = match &label.columns[..] {
-                [one] => Line::Say(one.clone(), value),
-                several => {
-                    let question = format!(
-                        "{:?} says {:?}; its unit is not said:",
-                        label.pattern, label.value
-                    );
-                    let options = several.iter().map(|key| (key.clone(), value.clone()));
-                    Line::Ask(question, options.collect())
-                }
-            };
+            let says = || format!("{:?} says {:?}", label.pattern, label.value);
+            let question = || format!("{}; its unit is not said:", says());
+            let line = Line::of(&label.columns, &value, question);
             self.draft.labels.push(line);
         }
         // A row that only looked like a label is none of the readings either.
@@ -314,49 +300,17 @@ impl Proposer<'_> {
             Some(What::Is(Role::Mass)) => &[Role::Mass],
             _ => &[Role::Volume, Role::Mass],
         };
-        let fits = |unit: &&'static str| {
-            let of_role = |role: &Role| NAMES[*role as usize].units.contains(unit);
-            roles.iter().any(of_role)
-        };
         let mut units = found
             .columns
             .iter()
             .map(|at| self.columns[*at].meaning.unit);
-        let first = units.next().flatten().filter(fits);
+        let first = units.next().flatten();
+        let first = first.filter(|unit| titles::fits(roles, unit));
         let unit = first.filter(|first| units.all(|other| other == Some(first)));
-        columns_of(roles, unit.or_else(|| self.unit_above(roles)))
-    }
-
-    /// The unit of the readings in the lines above the table.
-    fn unit_above(&self, roles: &[Role]) -> Option<&'static str> {
-        let view = &self.shape.view;
-        let texts = self
-            .shape
-            .titles
-            .iter()
-            .flat_map(|row| (0..view.width()).map(|c| view.text(*row, c)));
-        let fits = |unit: &&'static str| {
-            roles
-                .iter()
-                .any(|role| NAMES[*role as usize].units.contains(unit))
-        };
-        let mut units: Vec<&'static str> = texts
-            .flat_map(parts_of)
-            .map(|part| super::meaning::meaning(&part))
-            .filter(|said| {
-                matches!(
-                    said.what,
-                    Some(What::Amount | What::Is(Role::Volume | Role::Mass))
-                )
-            })
-            .filter_map(|said| said.unit)
-            .filter(fits)
-            .collect();
-        units.dedup();
-        match units[..] {
-            [one] => Some(one),
-            _ => None,
-        }
+        columns_of(
+            roles,
+            unit.or_else(|| titles::amount_unit(&self.shape, roles)),
+        )
     }
 
     /// What tells the readings of a line apart.
@@ -377,18 +331,12 @@ impl Proposer<'_> {
         if !found.widths.is_empty() {
             self.said.push(Role::PulseWidth);
             let value = format!("[{}]", found.widths.join(", "));
-            let unit = found.width_unit.or_else(|| self.width_unit_above());
+            let unit = found.width_unit.or_else(|| titles::width_unit(&self.shape));
             let options = columns_of(&[Role::PulseWidth], unit);
-            self.draft.constants.push(match &options[..] {
-                [one] => Line::Say(one.clone(), value),
-                several => Line::Ask(
-                    "the names of the columns are pulse widths; their unit is not said:".to_owned(),
-                    several
-                        .iter()
-                        .map(|key| (key.clone(), value.clone()))
-                        .collect(),
-                ),
-            });
+            let question =
+                || "the names of the columns are pulse widths; their unit is not said:".to_owned();
+            let line = Line::of(&options, &value, question);
+            self.draft.constants.push(line);
         }
         if !found.repeats.is_empty() && !self.said.contains(&Role::Repeat) {
             self.said.push(Role::Repeat);
@@ -398,21 +346,6 @@ impl Proposer<'_> {
                 .constants
                 .push(Line::Say("repeat".to_owned(), value));
         }
-    }
-
-    fn width_unit_above(&self) -> Option<&'static str> {
-        let view = &self.shape.view;
-        let texts = self
-            .shape
-            .titles
-            .iter()
-            .flat_map(|row| (0..view.width()).map(|c| view.text(*row, c)));
-        let mut units = texts
-            .flat_map(parts_of)
-            .map(|part| super::meaning::meaning(&part))
-            .filter(|said| said.what == Some(What::Is(Role::PulseWidth)))
-            .filter_map(|said| said.unit);
-        units.find(|unit| matches!(*unit, "ms" | "us"))
     }
 
     /// Asks for what a capture needs and nothing says.
@@ -483,138 +416,6 @@ impl Proposer<'_> {
             self.draft.constants.push(Line::Remark(remark));
         }
     }
-
-    /// What stands above the sections; returns the columns that are not read.
-    fn top(&mut self, foreign: &Foreign) -> Vec<String> {
-        let say = |key: &str, value: String| Line::Say(key.to_owned(), value);
-        let mut top = Vec::new();
-        if let (Some(sheet), false) = (&foreign.grid.sheet, foreign.other_sheets.is_empty()) {
-            top.push(say("sheet", quoted(sheet)));
-        }
-        if let Some(separator) = foreign.separator {
-            top.push(say("separator", quoted(&char::from(separator).to_string())));
-        }
-        let numbers =
-            (0..self.columns.len()).filter(|at| self.used[*at] && !self.counts.contains(at));
-        let cells = |at: usize| self.columns[at].cells.iter().map(String::as_str);
-        let mut found = writing(
-            numbers.flat_map(cells),
-            self.counts.iter().copied().flat_map(cells),
-        );
-        // Where commas part the cells a point is a decimal point.
-        if found.unclear == Some('.') && foreign.separator == Some(b',') {
-            (found.decimal, found.unclear) = (Some('.'), None);
-        }
-        // A workbook's number cells need no mark.
-        if let Some(mark) = found.decimal.filter(|_| foreign.separator != Some(b',')) {
-            top.push(say("decimal", quoted(&mark.to_string())));
-        }
-        if let Some(mark) = found.thousands {
-            top.push(say("thousands", quoted(&mark.to_string())));
-        }
-        if let Some(mark) = found.unclear {
-            let mark = quoted(&mark.to_string());
-            let options = ["decimal", "thousands"].map(|key| (key.to_owned(), mark.clone()));
-            let question =
-                format!("is the {mark} in the numbers a decimal mark or a thousands separator?");
-            top.push(Line::Ask(question, options.to_vec()));
-        }
-        if self.shape.turned {
-            let remark = "What stands in columns elsewhere stands in rows here: skip and header count columns.";
-            top.push(Line::Remark(remark.to_owned()));
-            top.push(say("transposed", "true".to_owned()));
-        }
-        if self.shape.skip() > 0 {
-            top.push(say("skip", self.shape.skip().to_string()));
-        }
-        if self.shape.header.len() != 1 {
-            top.push(say("header", self.shape.header.len().to_string()));
-        }
-        let mut filled = Vec::new();
-        self.draft.top.retain(|line| match line {
-            Line::Say(key, value) if key == "fill_down" => {
-                filled.push(quoted(value));
-                false
-            }
-            _ => true,
-        });
-        top.append(&mut self.draft.top);
-        if !filled.is_empty() {
-            top.push(say("fill_down", format!("[{}]", filled.join(", "))));
-        }
-        self.shape.pass_over.sort();
-        self.shape.pass_over.dedup();
-        let list = |texts: &[String]| {
-            let all: Vec<String> = texts.iter().map(|text| quoted(text)).collect();
-            format!("[{}]", all.join(", "))
-        };
-        if !self.shape.pass_over.is_empty() {
-            top.push(say("pass_over", list(&self.shape.pass_over)));
-        }
-        if let Some(text) = &self.shape.ends_at {
-            top.push(say("ends_at", list(std::slice::from_ref(text))));
-        }
-        let not_read: Vec<String> = (0..self.columns.len())
-            .filter(|at| !self.used[*at] && !self.columns[*at].cells.is_empty())
-            .map(|at| self.columns[at].name.clone())
-            .collect();
-        if !not_read.is_empty() {
-            top.push(say("ignore", list(&not_read)));
-        }
-        self.draft.top = top;
-        not_read
-    }
-}
-
-/// Parts of a title: `Volume (ml) at pulse width (ms)` says two things.
-fn parts_of(text: &str) -> Vec<String> {
-    let text = super::pattern::one_line(text);
-    let mut parts = vec![text];
-    for between in [
-        " from ", " at ", " by ", " vs ", " over ", " bei ", " / ", "; ", ", ",
-    ] {
-        parts = parts
-            .iter()
-            .flat_map(|part| part.split(between))
-            .map(str::to_owned)
-            .collect();
-    }
-    parts
-}
-
-/// The least and the greatest number of some cells, as they stand.
-fn range(cells: &[String]) -> String {
-    let number = |text: &str| {
-        let plain = super::shape::parted(text).0.replace(',', ".");
-        plain.parse::<f64>().ok()
-    };
-    let mut numbers: Vec<(f64, &String)> = cells
-        .iter()
-        .filter_map(|text| Some((number(text)?, text)))
-        .collect();
-    numbers.sort_by(|a, b| a.0.total_cmp(&b.0));
-    match (numbers.first(), numbers.last()) {
-        (Some((_, least)), Some((_, most))) if least != most => format!("{least} to {most}"),
-        (Some((_, one)), _) => (*one).clone(),
-        _ => cells
-            .first()
-            .map_or_else(|| "nothing".to_owned(), |text| format!("{text:?}")),
-    }
-}
-
-/// Values that nearly all differ and lie close together were measured, not set.
-fn looks_measured(cells: &[String]) -> bool {
-    let mut values: Vec<f64> = cells
-        .iter()
-        .filter_map(|text| super::shape::parted(text).0.replace(',', ".").parse().ok())
-        .collect();
-    values.sort_by(f64::total_cmp);
-    let (Some(least), Some(most)) = (values.first().copied(), values.last().copied()) else {
-        return false;
-    };
-    let count = values.len();
-    values.dedup();
-    values.len() > 3 && 3 * values.len() > count && most - least <= MEASURED_SPREAD * most.abs()
 }
 
 /// The first rows as they would be read with the first answer to each question.
