@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::de::{Deserialize, Deserializer, Error};
+
 use super::DeliveryCurve;
 use super::hermite::{cubic, inner_tangent};
 
@@ -19,7 +21,48 @@ pub struct Delivered {
     pub shared: BTreeMap<String, f64>,
 }
 
+/// Reads the curve of a file, for serde.
+///
+/// # Errors
+/// Lists that do not belong together: none empty, all of one length, widths rising strictly.
+pub(super) fn read<'de, D>(deserializer: D) -> Result<Option<DeliveryCurve>, D::Error>
+where
+    D: Deserializer<'de>,
+{
+    let curve = Option::<DeliveryCurve>::deserialize(deserializer)?;
+    if let Some(fault) = curve.as_ref().and_then(DeliveryCurve::fault) {
+        return Err(D::Error::custom(format!("delivery curve: {fault}")));
+    }
+    Ok(curve)
+}
+
 impl DeliveryCurve {
+    /// What keeps the lists from being one curve.
+    fn fault(&self) -> Option<String> {
+        let widths = self.pulse_width_ms.len();
+        let own = [
+            ("delivered", &self.delivered),
+            ("standard_uncertainty", &self.standard_uncertainty),
+        ];
+        let shared = self.shared.iter().map(|(id, part)| (id.as_str(), part));
+        let uneven = own
+            .into_iter()
+            .chain(shared)
+            .find(|(_, list)| list.len() != widths);
+        if widths == 0 {
+            Some("no pulse widths".to_owned())
+        } else if let Some((name, list)) = uneven {
+            Some(format!(
+                "{widths} pulse widths, but {} values of `{name}`",
+                list.len()
+            ))
+        } else if self.pulse_width_ms.is_sorted_by(|a, b| a < b) {
+            None
+        } else {
+            Some("pulse widths that do not rise".to_owned())
+        }
+    }
+
     /// First and last pulse width, ms.
     pub fn range(&self) -> Option<[f64; 2]> {
         Some([*self.pulse_width_ms.first()?, *self.pulse_width_ms.last()?])

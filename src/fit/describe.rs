@@ -86,13 +86,7 @@ pub(super) fn figures(
     fit.flow_offset = Some(estimate(&offset, basis.amount_unit(), effects, |e| {
         e.on_offset(core.slope, core.offset)
     }));
-    fit.covariance = Some(Covariance {
-        parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: core
-            .total_covariance(effects)
-            .map(|row| row.to_vec())
-            .to_vec(),
-    });
+    fit.covariance = Some(Covariance::of_line(core.total_covariance(effects)));
     fit.r_squared = core.r_squared;
     fit.lack_of_fit.clone_from(&core.lack_of_fit);
     fit.scatter.residual_sd = core.residual_sd;

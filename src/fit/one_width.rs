@@ -184,11 +184,18 @@ fn through_static(
     let dof = |own: f64, total: f64| effective_dof(own, total, slope.degrees_of_freedom);
     let dof_dead_time = dof(from_slope * from_slope, u_dead_time * u_dead_time);
     let shared = -width * var_slope;
+    // Far from the reading only the slope's doubt is left, and with it the slope's degrees of
+    // freedom: a slope that may be zero by these leaves the dead time open.
+    let flow_may_be_zero = slope.interval_95[0].is_none_or(|lo| lo <= 0.0);
     let set = x_intercept_set(
         offset,
         slope.value,
         [[var_offset, shared], [shared, var_slope]],
-        dof_dead_time,
+        if flow_may_be_zero {
+            slope.degrees_of_freedom
+        } else {
+            dof_dead_time
+        },
         LEVEL,
     );
     let (interval_95, open_set) = set.map_or_else(
@@ -211,10 +218,8 @@ fn through_static(
         dof_offset,
         coverage_factor(LEVEL, dof_offset).unwrap_or(NORMAL_95),
     ));
-    fit.covariance = Some(Covariance {
-        parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-        matrix: vec![vec![var_slope, shared], vec![shared, var_offset]],
-    });
+    let matrix = [[var_slope, shared], [shared, var_offset]];
+    fit.covariance = Some(Covariance::of_line(matrix));
     fit.budget = vec![
         BudgetRow {
             component: "reading at the one width".to_owned(),

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::delivery;
 use crate::finding::{Finding, Place};
 use crate::units::{Basis, Estimate, Interval};
 
@@ -44,10 +45,20 @@ pub enum Scale {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Covariance {
-    /// Row names in order, as `slope`, `flow_offset`.
-    pub parameters: Vec<String>,
+    /// Row names in order: `slope`, `flow_offset`.
+    pub parameters: [String; 2],
     /// The matrix, row by row, in the parameters' units.
-    pub matrix: Vec<Vec<f64>>,
+    pub matrix: [[f64; 2]; 2],
+}
+
+impl Covariance {
+    /// That of the slope and the flow-offset of a line.
+    pub fn of_line(matrix: [[f64; 2]; 2]) -> Self {
+        Self {
+            parameters: ["slope", "flow_offset"].map(str::to_owned),
+            matrix,
+        }
+    }
 }
 
 /// Slope and dead time of the line that long pulses tend to.
@@ -225,10 +236,15 @@ pub struct SweepFit {
     /// Departure of the curve from the line.
     pub linearity_deviation: Vec<LinearityDeviation>,
     /// The delivery curve for prediction.
+    #[serde(default, deserialize_with = "delivery::read")]
     pub delivery: Option<DeliveryCurve>,
     /// Mean delivered quantity at each measured width, no line and no curve behind it;
     /// only where the sweep has too few widths to test one.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        deserialize_with = "delivery::read"
+    )]
     pub as_read: Option<DeliveryCurve>,
     /// Flow held open.
     pub static_flow: Option<Estimate>,

@@ -117,13 +117,10 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
             COVERAGE,
         )),
         reading_offset: None,
-        covariance: Some(Covariance {
-            parameters: vec!["slope".into(), "flow_offset".into()],
-            matrix: vec![
-                vec![u_s * u_s, -0.6 * u_s * 0.041],
-                vec![-0.6 * u_s * 0.041, 0.041 * 0.041],
-            ],
-        }),
+        covariance: Some(Covariance::of_line([
+            [u_s * u_s, -0.6 * u_s * 0.041],
+            [-0.6 * u_s * 0.041, 0.041 * 0.041],
+        ])),
         line_range_ms: Some([2.0, 10.0]),
         linear_flow_range_ms: Some([if volts < 11.0 { 2.0 } else { 1.6 }, 10.0]),
         linearity_limit_percent: 5.0,

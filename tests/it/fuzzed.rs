@@ -1,26 +1,36 @@
 //! What fuzzing found, each by its name.
 
 use meniscus::capture::{Bench, CaptureFile, SetPoints};
+use meniscus::characterisation::{Characterisation, read, to_json};
 use meniscus::finding::Kind;
 use meniscus::fit::{FitOptions, SweepFit};
 use meniscus::matching::Criterion;
 use meniscus::{Request, characterise};
 
-/// The sweep of one pulse width, 4 ms, and of static readings of 10 s with these amounts, mL.
-fn one_width_and_static(amounts: &[f64]) -> SweepFit {
-    let mut text = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml\n".to_owned();
-    text.push_str("A,4,20,10000,,100\nA,4,20,10000,,100.2\n");
-    for amount in amounts {
-        text.push_str(&format!("A,,,,10,{amount}\n"));
-    }
+/// What a capture of these rows (pulse width, period, pulses, open time, mL) gives.
+fn fitted(rows: &[String]) -> Characterisation {
+    let title = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml";
+    let rows = rows.iter().map(|row| format!("A,{row}\n"));
+    let text = format!("{title}\n{}", rows.collect::<String>());
     let request = Request {
         fit: FitOptions::default(),
         points: Vec::new(),
         criterion: Criterion::NONE,
     };
     let file = CaptureFile::new("run.csv", text.into_bytes());
-    let document = characterise(&[file], Bench::default(), SetPoints::default(), &request);
-    document.unwrap().injectors.remove(0).sweeps.remove(0)
+    characterise(&[file], Bench::default(), SetPoints::default(), &request).unwrap()
+}
+
+/// The sweep of one pulse width, 4 ms, and of static readings of 10 s with these amounts, mL.
+fn one_width_and_static(amounts: &[f64]) -> SweepFit {
+    let timed = ["4,20,10000,,100", "4,20,10000,,100.2"].map(str::to_owned);
+    let held_open = amounts.iter().map(|amount| format!(",,,10,{amount}"));
+    let rows: Vec<String> = timed.into_iter().chain(held_open).collect();
+    only_sweep(fitted(&rows))
+}
+
+fn only_sweep(mut document: Characterisation) -> SweepFit {
+    document.injectors.remove(0).sweeps.remove(0)
 }
 
 #[test]
@@ -31,6 +41,19 @@ fn a_static_flow_that_may_be_zero_bounds_no_dead_time() {
     assert_eq!(sweep.dead_time.unwrap().interval_95, [None, None]);
     let kinds: Vec<Kind> = sweep.findings.iter().map(|f| f.kind).collect();
     assert!(kinds.contains(&Kind::DeadTimeUnbounded), "{kinds:?}");
+}
+
+/// Ten long pulses that gave next to nothing: the doubt of the dead time is that of their reading,
+/// with any number of degrees of freedom, yet the flow has one and may be zero by it.
+#[test]
+fn a_flow_that_may_be_zero_by_its_own_freedom_bounds_no_dead_time() {
+    let rows = ["400,500,10,,0.0001", ",,,10,100", ",,,10,130"];
+    let sweep = only_sweep(fitted(&rows.map(str::to_owned)));
+    let [lo, hi] = sweep.slope.unwrap().interval_95.map(Option::unwrap);
+    assert!(lo < 0.0 && hi > 0.0, "{lo} to {hi}");
+    let dead_time = sweep.dead_time.unwrap();
+    assert!(dead_time.degrees_of_freedom.unwrap() > 1e6);
+    assert_eq!(dead_time.interval_95, [None, None]);
 }
 
 /// Two readings have one degree of freedom between them: the factor of 95 % is 12.706, not 1.96
@@ -50,4 +73,40 @@ fn two_static_readings_that_differ_carry_one_degree_of_freedom() {
     assert!(
         (sound.half_width().unwrap() / sound.standard_uncertainty.unwrap() - 1.96).abs() < 0.05
     );
+}
+
+/// A curve with a value too few, or with widths that do not rise, would be read beyond its end.
+#[test]
+fn a_file_whose_delivery_lists_disagree_is_refused() {
+    let rows = [2, 3, 4, 5, 6].map(|w| format!("{w},20,5000,,{}", 17.5 * (f64::from(w) - 0.8)));
+    let sound = to_json(&fitted(&rows)).unwrap();
+    assert!(read(&sound).is_ok());
+    let broken = |change: &dyn Fn(&mut serde_json::Value)| {
+        let mut value: serde_json::Value = serde_json::from_str(&sound).unwrap();
+        change(&mut value["injectors"][0]["sweeps"][0]["delivery"]);
+        read(&value.to_string()).unwrap_err().to_string()
+    };
+    let pop = |list: &mut serde_json::Value| list.as_array_mut().unwrap().truncate(4);
+    let shorter = broken(&|delivery| {
+        let shared = delivery["shared"].as_object_mut().unwrap();
+        pop(shared.values_mut().next().unwrap());
+    });
+    assert!(
+        shorter.contains("pulse widths, but 4 values of `"),
+        "{shorter}"
+    );
+    let shorter = broken(&|delivery| pop(&mut delivery["delivered"]));
+    assert!(shorter.contains("4 values of `delivered`"), "{shorter}");
+    let falling = broken(&|delivery| delivery["pulse_width_ms"][0] = 1000.0.into());
+    assert!(
+        falling.contains("pulse widths that do not rise"),
+        "{falling}"
+    );
+    let empty = broken(&|delivery| {
+        for list in ["pulse_width_ms", "delivered", "standard_uncertainty"] {
+            delivery[list] = serde_json::json!([]);
+        }
+        delivery["shared"] = serde_json::json!({});
+    });
+    assert!(empty.contains("no pulse widths"), "{empty}");
 }

@@ -74,7 +74,7 @@ fn sweep_like(template: &SweepFit, slope: f64, dead_time: f64, drawn: &Drawn) ->
     // Y = −S·X: dY = −(X·dS + S·dX).
     let sy = -(dead_time * ss + slope * sx);
     let yy = dead_time.powi(2) * ss + slope.powi(2) * xx + 2.0 * dead_time * slope * sx;
-    sweep.covariance.as_mut().unwrap().matrix = vec![vec![ss, sy], vec![sy, yy]];
+    sweep.covariance.as_mut().unwrap().matrix = [[ss, sy], [sy, yy]];
     sweep
 }
 

@@ -184,10 +184,7 @@ pub fn sweep(
             K95,
         )),
         reading_offset: None,
-        covariance: Some(Covariance {
-            parameters: vec!["slope".to_owned(), "flow_offset".to_owned()],
-            matrix: vec![vec![u1 * u1, 0.0], vec![0.0, u0 * u0]],
-        }),
+        covariance: Some(Covariance::of_line([[u1 * u1, 0.0], [0.0, u0 * u0]])),
         line_range_ms: Some(RANGE),
         linear_flow_range_ms: Some([1.9, 12.0]),
         linearity_limit_percent: 5.0,
