@@ -11,6 +11,7 @@ mod bench_doubts;
 mod bench_file;
 mod bench_rig;
 mod bench_text;
+mod compound;
 mod container;
 mod dialect;
 mod division;

@@ -63,37 +63,6 @@ pub(super) fn content(bytes: &[u8]) -> Content {
     }
 }
 
-/// Names the streams of an encrypted Office Open XML workbook, as a compound file spells them.
-pub(super) fn is_encrypted_package(bytes: &[u8]) -> bool {
-    let name: Vec<u8> = "EncryptedPackage"
-        .bytes()
-        .flat_map(|letter| [letter, 0])
-        .collect();
-    bytes.windows(name.len()).any(|part| part == name)
-}
-
-/// Whether a binary workbook speaks of cells beyond row 65,536 or column 256, which the
-/// format does not have: its reader would ask for memory for all that lies between.
-///
-/// Looks for the records by their first bytes, as they stand unless a record is split
-/// between two sectors of the compound file; those are left to the reader.
-pub(super) fn has_impossible_cells(bytes: &[u8]) -> bool {
-    let word = |at: usize| u32::from(u16::from_le_bytes([bytes[at], bytes[at + 1]]));
-    (0..bytes.len().saturating_sub(16)).any(|at| match bytes[at..at + 4] {
-        // Dimensions: first and last row, first and last column.
-        [0x00, 0x02, 14 | 16, 0x00] => {
-            let rows = word(at + 8) + (word(at + 10) << 16);
-            rows > 65_536 || word(at + 14) > 256
-        }
-        // Number, truth value, short number, shared text: row, column.
-        [0x03, 0x02, 14, 0x00]
-        | [0x05, 0x02, 8, 0x00]
-        | [0x7E, 0x02, 10, 0x00]
-        | [0xFD, 0x00, 10, 0x00] => word(at + 6) > 255,
-        _ => false,
-    })
-}
-
 /// Merged cells of each sheet of an OpenDocument file, in the order of the sheets.
 pub(super) type MergedBySheet = Vec<(String, Vec<Merged>)>;
 

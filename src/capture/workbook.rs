@@ -8,6 +8,7 @@ use calamine::{
     XlsError, Xlsx, XlsxError,
 };
 
+use super::compound;
 use super::container::{
     self, Content, MOST_CELLS, MergedBySheet, damaged, encrypted, examine, too_large,
 };
@@ -26,7 +27,7 @@ pub(super) struct Workbook<'b> {
 enum Book<'b> {
     Xlsx(Box<Xlsx<Cursor<&'b [u8]>>>),
     Ods(Box<Ods<Cursor<&'b [u8]>>>),
-    Xls(Box<Xls<Cursor<&'b [u8]>>>),
+    Xls(Box<Xls<Cursor<Vec<u8>>>>),
 }
 
 impl<'b> Workbook<'b> {
@@ -52,12 +53,6 @@ impl<'b> Workbook<'b> {
                     .hint("workbooks are read as .xlsx, .ods or .xls; unpack anything else first");
                 return Err(Box::new(fault));
             }
-            Content::Compound if container::is_encrypted_package(bytes) => {
-                return Err(Box::new(encrypted()));
-            }
-            Content::Compound if container::has_impossible_cells(bytes) => {
-                return Err(Box::new(damaged(&"cells beyond the last row or column")));
-            }
             Content::Xlsx => match Xlsx::new(reader) {
                 Ok(book) => Book::Xlsx(Box::new(book)),
                 Err(XlsxError::Password) => return Err(Box::new(encrypted())),
@@ -68,7 +63,7 @@ impl<'b> Workbook<'b> {
                 Err(OdsError::Password) => return Err(Box::new(encrypted())),
                 Err(e) => return Err(Box::new(damaged(&e))),
             },
-            Content::Compound => match Xls::new(reader) {
+            Content::Compound => match Xls::new(Cursor::new(compound::workbook_alone(bytes)?)) {
                 Ok(book) => Book::Xls(Box::new(book)),
                 Err(XlsError::Password) => return Err(Box::new(encrypted())),
                 Err(e) => return Err(Box::new(damaged(&e))),

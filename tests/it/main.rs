@@ -10,6 +10,8 @@ mod at_the_bench;
 mod capture_properties;
 /// The program as its user meets it.
 mod cli;
+/// Binary workbooks that mean harm.
+mod compound;
 /// The schema, the round trip and what is refused.
 mod contract;
 /// Every broken and every odd capture, with the complaints.
