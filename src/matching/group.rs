@@ -193,64 +193,107 @@ pub(super) struct Spread {
     factors: [f64; 2],
 }
 
+/// What the pairs looked at so far reach. Bounds come in twos: at the criterion's risk, at 2.5 %.
+struct Reached {
+    /// Standard uncertainties that the upper bounds of one pair stand off.
+    one_sided: [f64; 2],
+    value: f64,
+    standard_uncertainty: f64,
+    uppers: [f64; 2],
+    lowers: [f64; 2],
+    at_lower: [f64; 3],
+    at_upper: [f64; 3],
+    best_lower: f64,
+    factor_lower: f64,
+}
+
+impl Reached {
+    fn of(one_sided: [f64; 2]) -> Self {
+        Self {
+            one_sided,
+            value: f64::MIN,
+            standard_uncertainty: 0.0,
+            uppers: [f64::MIN; 2],
+            lowers: [0.0; 2],
+            at_lower: [0.0; 3],
+            at_upper: [0.0; 3],
+            best_lower: f64::MIN,
+            factor_lower: one_sided[0],
+        }
+    }
+
+    /// The pairs of a group; `for_all`: standard uncertainties that hold for all of them at once.
+    fn by_group(&mut self, group: &Group, for_all: [f64; 2]) {
+        let most = group.most_uncertain();
+        let mut order: Vec<usize> = (0..group.len()).collect();
+        order.sort_by(|a, b| group.deviation[*b].total_cmp(&group.deviation[*a]));
+        // A set of thousands has millions of pairs; from the farthest on, those that
+        // cannot move a bound any more end the search.
+        for &i in &order {
+            let mut first = true;
+            for &j in order.iter().rev().filter(|j| **j != i) {
+                let pair = group.pair(i, j);
+                if !self.may_move(pair[0], most) {
+                    break;
+                }
+                first = false;
+                self.by_pair(pair, for_all);
+            }
+            if first {
+                break;
+            }
+        }
+    }
+
+    /// Whether a pair of this difference may move a bound, its uncertainty at `most`.
+    fn may_move(&self, difference: f64, most: f64) -> bool {
+        difference >= self.value.min(self.best_lower).min(self.lowers[1])
+            || (0..2).any(|k| difference + self.one_sided[k] * most >= self.uppers[k])
+    }
+
+    fn by_pair(&mut self, pair: [f64; 3], for_all: [f64; 2]) {
+        let [difference, u, _] = pair;
+        if difference >= self.value {
+            (self.value, self.standard_uncertainty) = (difference, u);
+        }
+        if difference + self.one_sided[0] * u > self.uppers[0] {
+            self.at_upper = pair;
+        }
+        if difference - for_all[0] * u > self.best_lower {
+            self.best_lower = difference - for_all[0] * u;
+            self.at_lower = pair;
+            self.factor_lower = for_all[0];
+        }
+        for k in 0..2 {
+            self.uppers[k] = self.uppers[k].max(difference + self.one_sided[k] * u);
+            self.lowers[k] = self.lowers[k].max(difference - for_all[k] * u);
+        }
+    }
+}
+
 impl Spread {
     /// `groups`: at least one, of at least two members; `family`: number of comparisons
     /// of which each may call a matched set not matched.
     pub fn new(groups: &[Group], risk: f64, family: usize) -> Self {
-        let one_sided = [risk, 0.025].map(guard_factor);
-        let (mut value, mut standard_uncertainty) = (f64::MIN, 0.0);
-        let (mut uppers, mut lowers) = ([f64::MIN; 2], [0.0_f64; 2]);
-        let (mut at_lower, mut at_upper) = ([0.0; 3], [0.0; 3]);
-        let mut best_lower = f64::MIN;
-        let mut factor_lower = one_sided[0];
+        let risks = [risk, 0.025];
+        let mut reached = Reached::of(risks.map(guard_factor));
+        // By number of members: the quantile is an integral.
+        let mut for_all = BTreeMap::new();
         for group in groups {
-            let for_all = [risk, 0.025]
-                .map(|risk| range_quantile(risk / family as f64, group.len()) / 2f64.sqrt());
-            let most = group.most_uncertain();
-            let mut order: Vec<usize> = (0..group.len()).collect();
-            order.sort_by(|a, b| group.deviation[*b].total_cmp(&group.deviation[*a]));
-            // A set of thousands has millions of pairs; from the farthest on, those that
-            // cannot move a bound any more end the search.
-            for &i in &order {
-                let mut first = true;
-                for &j in order.iter().rev().filter(|j| **j != i) {
-                    let [difference, u, common] = group.pair(i, j);
-                    let matters = difference >= value.min(best_lower).min(lowers[1])
-                        || (0..2).any(|k| difference + one_sided[k] * most >= uppers[k]);
-                    if !matters {
-                        break;
-                    }
-                    first = false;
-                    if difference >= value {
-                        (value, standard_uncertainty) = (difference, u);
-                    }
-                    if difference + one_sided[0] * u > uppers[0] {
-                        at_upper = [difference, u, common];
-                    }
-                    if difference - for_all[0] * u > best_lower {
-                        best_lower = difference - for_all[0] * u;
-                        at_lower = [difference, u, common];
-                        factor_lower = for_all[0];
-                    }
-                    for k in 0..2 {
-                        uppers[k] = uppers[k].max(difference + one_sided[k] * u);
-                        lowers[k] = lowers[k].max(difference - for_all[k] * u);
-                    }
-                }
-                if first {
-                    break;
-                }
-            }
+            let for_all = for_all.entry(group.len()).or_insert_with(|| {
+                risks.map(|risk| range_quantile(risk / family as f64, group.len()) / 2f64.sqrt())
+            });
+            reached.by_group(group, *for_all);
         }
         Self {
-            value,
-            lower: lowers[0],
-            upper: uppers[0],
-            interval_95: [lowers[1], uppers[1]],
-            standard_uncertainty,
-            at_lower,
-            at_upper,
-            factors: [factor_lower, one_sided[0]],
+            value: reached.value,
+            lower: reached.lowers[0],
+            upper: reached.uppers[0],
+            interval_95: [reached.lowers[1], reached.uppers[1]],
+            standard_uncertainty: reached.standard_uncertainty,
+            at_lower: reached.at_lower,
+            at_upper: reached.at_upper,
+            factors: [reached.factor_lower, reached.one_sided[0]],
         }
     }
 
