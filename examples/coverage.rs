@@ -195,6 +195,7 @@ fn scenario(name: &'static str, counts: Counts, vessel: Vessel, repeats: usize) 
         repeats,
         offset: 0.0,
         repeatability: 0.003,
+        pulse_scatter: 0.0,
         misread: 0.0,
         drift: 0.0,
         voltage: (10.0, 16.0),
@@ -262,6 +263,14 @@ fn scenarios() -> Vec<Scenario> {
         Scenario {
             voltage: (8.0, 9.0),
             ..s("filled 8 V", Counts::Filled, ml, 3)
+        },
+        Scenario {
+            pulse_scatter: 0.3,
+            ..s("few p 0.3", Counts::Few, Vessel::Balance, 3)
+        },
+        Scenario {
+            pulse_scatter: 1.0,
+            ..s("few p 1", Counts::Few, Vessel::Balance, 3)
         },
         s("constant", Counts::Constant, ml, 3),
         Scenario {

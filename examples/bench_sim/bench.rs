@@ -15,6 +15,8 @@ pub enum Counts {
     Filled,
     /// About 90 mL and a quarter of it in turn.
     Mixed,
+    /// Twenty pulses or more, about 2 mL.
+    Few,
 }
 
 /// What the readings are taken with.
@@ -37,6 +39,8 @@ pub struct Scenario {
     /// Offset of each reading, mm³.
     pub offset: f64,
     pub repeatability: f64,
+    /// Of a single pulse, mm³, sd.
+    pub pulse_scatter: f64,
     pub misread: f64,
     /// Relative change of flow from first to last reading of the sweep, sd.
     pub drift: f64,
@@ -102,16 +106,25 @@ pub fn run(scenario: &Scenario, law: Law, rng: &mut impl Rng) -> Bench {
                 Counts::Filled => 90_000.0,
                 Counts::Mixed if (repeat + j) % 2 == 1 => 22_500.0,
                 Counts::Mixed => 90_000.0,
+                Counts::Few => 2_000.0,
+            };
+            let fewest = if scenario.counts == Counts::Few {
+                20.0
+            } else {
+                100.0
             };
             let pulses = if fill == 0.0 {
                 1000.0
             } else {
-                ((fill / q.max(1e-6) / 10.0).round() * 10.0).clamp(100.0, 40_000.0)
+                ((fill / q.max(1e-6) / 10.0).round() * 10.0).clamp(fewest, 40_000.0)
             };
             let progress = readings.len() as f64 / total - 0.5;
             let mut d =
                 pulses * q * (1.0 + scenario.repeatability * normal(rng) + drift * progress)
                     + scenario.offset;
+            if scenario.pulse_scatter > 0.0 {
+                d += pulses.sqrt() * scenario.pulse_scatter * normal(rng);
+            }
             d = match scenario.vessel {
                 Vessel::Division(division) => {
                     let seen = d + 0.25 * division * normal(rng);
@@ -178,13 +191,19 @@ fn default_range(readings: &[CurveReading]) -> (f64, f64) {
 
 /// What a person at this bench would state.
 pub fn setup(scenario: &Scenario, bench: &Bench, grid: &[f64]) -> CurveSetup {
+    // As the program assumes it: of small collections no more than a twentieth.
+    let largest = bench
+        .readings
+        .iter()
+        .fold(0.0, |a: f64, r| a.max(r.delivered));
+    let offset = 300.0_f64.min(largest / 20.0);
     let mut setup = match scenario.vessel {
         Vessel::Division(d) => {
             CurveSetup::of_division(d, 300.0_f64.max(d / 2.0), bench.line_range, &bench.readings)
         }
         Vessel::Balance => CurveSetup {
             reading: Scale::about(20.0, 0.4, 13.5 / 12.0_f64.sqrt()),
-            ..CurveSetup::of_division(13.5, 300.0, bench.line_range, &bench.readings)
+            ..CurveSetup::of_division(13.5, offset, bench.line_range, &bench.readings)
         },
     };
     setup.grid = grid.to_vec();

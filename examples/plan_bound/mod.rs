@@ -60,7 +60,7 @@ pub fn least_time_s(
     let setup = CurveSetup {
         reading: Scale::known(u),
         repeatability: Scale::known(r),
-        pulse_scatter: 0.0,
+        pulse_scatter: None,
         offset_mean: 0.0,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range: (lo, hi),
@@ -73,6 +73,7 @@ pub fn least_time_s(
         dead_time_ms: x,
         reading: u,
         repeatability: r,
+        pulse_scatter: 0.0,
     };
     let without_period: Vec<(f64, Option<f64>)> = widths.iter().map(|w| (*w, None)).collect();
     let design = CurveDesign::usual(&without_period, &setup, expected)

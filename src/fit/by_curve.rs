@@ -90,7 +90,9 @@ pub fn curve_setup(instrument: &Instrument, line_range: (f64, f64)) -> CurveSetu
             instrument.reading_floor,
         ),
         repeatability: Prior::about(instrument.repeatability.0, instrument.repeatability.1, 0.0),
-        pulse_scatter: instrument.pulse_scatter,
+        pulse_scatter: instrument
+            .pulse_scatter
+            .map(|(value, log_sd)| Prior::about(value, log_sd, 0.0)),
         offset_mean: instrument.offset_mean,
         offset_uncertainty: instrument.offset_uncertainty,
         line_range,

@@ -82,13 +82,15 @@ pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Resu
     })
 }
 
-/// Standard uncertainty of one reading per pulse, up to a common factor: only the
-/// ratio of repeatability to reading uncertainty matters, the scatter sets the scale.
+/// Standard uncertainty of one reading per pulse, up to a common factor: only the ratios of
+/// repeatability and pulse scatter to reading uncertainty matter, the scatter sets the scale.
 fn uncertainty(prepared: &Prepared<'_>, i: usize) -> f64 {
     let read = prepared.reading_uncertainty(i);
     let repeat = prepared.instrument.repeatability.0 * prepared.delivered[i];
-    (read * read + repeat * repeat + prepared.carrying_variance[i]).sqrt()
-        / prepared.sweep.readings[i].pulses
+    let pulses = prepared.sweep.readings[i].pulses;
+    let single = prepared.instrument.stated_pulse_scatter();
+    let variance = read * read + pulses * single * single + repeat * repeat;
+    (variance + prepared.carrying_variance[i]).sqrt() / pulses
 }
 
 fn weighting(prepared: &Prepared<'_>, choice: WeightChoice) -> Weighting {

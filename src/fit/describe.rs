@@ -105,6 +105,8 @@ pub(super) fn figures(
         fit.scatter.reading = Some(spread_estimate(noise.reading, amount, 1.0));
         fit.scatter.repeatability_percent =
             Some(spread_estimate(noise.repeatability, Unit::Percent, 100.0));
+        fit.scatter.pulse = (noise.pulse_scatter.0 > 0.0)
+            .then(|| spread_estimate(noise.pulse_scatter, amount, 1.0));
     }
     fit.asymptote = asymptote(core, basis, effects)?;
     fill_points(told, &mut fit.points);
@@ -156,6 +158,7 @@ fn empty(prepared: &Prepared<'_>, points: Vec<Point>, options: &FitOptions) -> S
         scatter: Scatter {
             reading: None,
             repeatability_percent: None,
+            pulse: None,
             residual_sd: None,
         },
         r_squared: None,

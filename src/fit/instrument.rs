@@ -49,8 +49,9 @@ pub struct Instrument {
     pub repeatability: (f64, f64),
     /// The same as a quick check takes it: as stated, else the one assumed for few widths.
     pub repeatability_of_few: f64,
-    /// Scatter of a single pulse.
-    pub pulse_scatter: f64,
+    /// Scatter of a single pulse, where it is stated, and the standard deviation of its
+    /// logarithm; 0 where it is known.
+    pub pulse_scatter: Option<(f64, f64)>,
     /// Relative standard uncertainty of the scale (tolerance over capacity).
     pub scale_uncertainty: Option<f64>,
     /// Name of the shared effect of that scale.
@@ -61,6 +62,11 @@ impl Instrument {
     /// Name of the shared effect of the reading offset.
     pub fn offset_effect_id(&self) -> String {
         format!("offset:{}", self.effect_id)
+    }
+
+    /// Scatter of a single pulse as far as it is stated.
+    pub fn stated_pulse_scatter(&self) -> f64 {
+        self.pulse_scatter.map_or(0.0, |(value, _)| value)
     }
 
     /// Looks the instrument of these readings up in the bench file.
@@ -99,10 +105,11 @@ impl Instrument {
         let assumed = ASSUMED_OFFSET * density;
         let scatter = bench.scatter.as_ref();
         let stated = scatter.and_then(|s| Some((s.repeatability_percent? / 100.0, s.known)));
-        let repeatability = stated.map_or(REPEATABILITY, |(stated, known)| match known {
-            HowWell::Roughly => (stated, ROUGHLY_LOG_SD),
-            HowWell::Exactly => (stated, 0.0),
-        });
+        let log_sd = |known| match known {
+            HowWell::Roughly => ROUGHLY_LOG_SD,
+            HowWell::Exactly => 0.0,
+        };
+        let repeatability = stated.map_or(REPEATABILITY, |(stated, known)| (stated, log_sd(known)));
         let repeatability_of_few = stated.map_or(REPEATABILITY_OF_FEW, |(stated, _)| stated);
         let offset_stated = vessel.and_then(|v| v.reading_offset_uncertainty);
         let full_scale = vessel.and_then(|v| v.capacity).unwrap_or(largest);
@@ -120,7 +127,8 @@ impl Instrument {
             offset_stated: offset_stated.is_some(),
             repeatability,
             repeatability_of_few,
-            pulse_scatter: density * scatter.and_then(|s| s.pulse_scatter).unwrap_or(0.0),
+            pulse_scatter: scatter
+                .and_then(|s| Some((density * s.pulse_scatter?, log_sd(s.known)))),
             scale_uncertainty: vessel
                 .and_then(|v| v.tolerance)
                 .filter(|_| full_scale > 0.0)

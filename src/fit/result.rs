@@ -162,6 +162,10 @@ pub struct Scatter {
     pub reading: Option<Estimate>,
     /// Repeatability from reading to reading, percent of the delivered quantity.
     pub repeatability_percent: Option<Estimate>,
+    /// Scatter of a single pulse, mm³ or mg; null where it is neither stated nor large
+    /// enough to be told.
+    #[serde(default)]
+    pub pulse: Option<Estimate>,
     /// Residual standard deviation of the line, per pulse, mm³ or mg.
     pub residual_sd: Option<f64>,
 }

@@ -185,7 +185,7 @@ impl Condition {
         let setup = CurveSetup {
             reading: Scale::known(noise.0),
             repeatability: Scale::known(noise.1),
-            pulse_scatter: 0.0,
+            pulse_scatter: None,
             offset_mean: 0.0,
             offset_uncertainty: rig.instrument.offset_uncertainty,
             line_range: (lo, longest),
@@ -198,6 +198,7 @@ impl Condition {
             dead_time_ms,
             reading: noise.0,
             repeatability: noise.1,
+            pulse_scatter: rig.instrument.stated_pulse_scatter(),
         };
         let periods: Vec<(f64, Option<f64>)> =
             widths.iter().map(|w| (*w, Some(period_ms))).collect();

@@ -100,7 +100,7 @@ fn trains(rig: &Rig, condition: &Condition) -> Result<(Vec<Train>, CurveDesign),
     let setup = CurveSetup {
         reading: Scale::known(condition.noise.0),
         repeatability: Scale::known(condition.noise.1),
-        pulse_scatter: 0.0,
+        pulse_scatter: None,
         offset_mean: 0.0,
         offset_uncertainty: rig.instrument.offset_uncertainty,
         line_range: (condition.line_range_ms[0], longest),
@@ -113,6 +113,7 @@ fn trains(rig: &Rig, condition: &Condition) -> Result<(Vec<Train>, CurveDesign),
         dead_time_ms: condition.dead_time_ms,
         reading: condition.noise.0,
         repeatability: condition.noise.1,
+        pulse_scatter: rig.instrument.stated_pulse_scatter(),
     };
     let with_period: Vec<(f64, Option<f64>)> = widths
         .iter()

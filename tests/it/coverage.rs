@@ -39,6 +39,7 @@ fn judge(i: u64) -> Judged {
         // The prior of the offset is drawn from, not sat on.
         offset: 300.0 * [-1.2, -0.5, 0.1, 0.6, 1.1][(i % 5) as usize],
         repeatability: 0.003,
+        pulse_scatter: 0.0,
         misread: 0.0,
         drift: 0.0,
         voltage: (10.0, 16.0),
@@ -105,6 +106,7 @@ fn one_misreading_does_not_move_the_dead_time() {
         repeats: 3,
         offset: 0.0,
         repeatability: 0.003,
+        pulse_scatter: 0.0,
         misread: 0.0,
         drift: 0.0,
         voltage: (12.0, 14.0),

@@ -4,6 +4,9 @@
 use meniscus::fit::curve::{
     CurveError, CurveFit, CurveReading, CurveSetup, Quantity, ReadingUse, Scale, fit_curve,
 };
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 fn reading(width_ms: f64, pulses: f64, delivered: f64) -> CurveReading {
     CurveReading {
@@ -330,4 +333,67 @@ fn type_b_terms_widen_the_intervals() {
     );
     let q = fit.interval_delivered(2, (s * u).powi(2));
     assert!(width(q) > width(fit.interval_delivered(2, 0.0)));
+}
+
+/// Readings of these counts at each width, scattered by single pulses alone.
+fn scattered(counts: &[f64], pulse_scatter: f64, seed: u64) -> Vec<CurveReading> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut out = Vec::new();
+    for width in WIDTHS {
+        for &pulses in counts {
+            let z: f64 = StandardNormal.sample(&mut rng);
+            let total = 4.2 * (width - 0.8) * pulses + pulses.sqrt() * pulse_scatter * z;
+            out.push(reading(width, pulses, total));
+        }
+    }
+    out
+}
+
+/// A balance that reads to a tenth of a milligram, about, and knows its offset.
+fn by_balance(readings: &[CurveReading]) -> CurveSetup {
+    CurveSetup {
+        reading: Scale::about(0.1, 0.4, 0.03),
+        repeatability: Scale::about(0.0003, 0.9, 0.0),
+        ..CurveSetup::of_division(0.1, 0.1, (2.2, 12.0), readings)
+    }
+}
+
+/// The scatter of single pulses is known by construction: √N pulses of it are in each reading.
+#[test]
+fn scatter_of_single_pulses_is_found_where_pulses_are_few() {
+    let truth = 0.4;
+    let (mut inside, mut sum) = (0, 0.0);
+    for seed in 0..40 {
+        let readings = scattered(&[10.0, 40.0, 160.0], truth, seed);
+        let fit = fit_curve(&readings, &by_balance(&readings)).unwrap();
+        let (mean, _) = fit.noise.pulse_scatter;
+        sum += mean / truth;
+        inside += u32::from((mean - truth).abs() < 0.3 * truth);
+        sound(&fit);
+    }
+    assert!((sum / 40.0 - 1.0).abs() < 0.25, "{sum}");
+    assert!(inside >= 34, "{inside} of 40");
+}
+
+#[test]
+fn scatter_of_single_pulses_is_left_out_where_it_cannot_be_told() {
+    let fit = fit_curve(&straight(3), &setup(&straight(3))).unwrap();
+    assert_eq!(fit.noise.pulse_scatter, (0.0, 0.0));
+}
+
+/// Stated exactly it is kept; stated roughly, readings that scatter three times as much move it.
+#[test]
+fn a_stated_scatter_of_single_pulses_is_a_prior() {
+    let readings = scattered(&[10.0, 40.0, 160.0], 0.6, 1);
+    let with = |stated: Scale| {
+        let setup = CurveSetup {
+            pulse_scatter: Some(stated),
+            ..by_balance(&readings)
+        };
+        fit_curve(&readings, &setup).unwrap().noise.pulse_scatter
+    };
+    let (known, sd) = with(Scale::known(0.2));
+    assert!((known - 0.2).abs() < 1e-12 && sd < 1e-12, "{known} {sd}");
+    let (roughly, sd) = with(Scale::about(0.2, 0.3, 0.0));
+    assert!(roughly > 0.25 && sd > 0.0, "{roughly} {sd}");
 }

@@ -44,7 +44,7 @@ fn posterior_at_fixed_scales_agrees_with_scikit_learn() {
     let setup = CurveSetup {
         reading: Scale::known(1.0),
         repeatability: Scale::known(0.0),
-        pulse_scatter: number(&s["pulse_scatter"]),
+        pulse_scatter: Some(Scale::known(number(&s["pulse_scatter"]))),
         offset_mean: number(&s["offset_mean"]),
         offset_uncertainty: number(&s["offset_uncertainty"]),
         line_range: (range[0], range[1]),

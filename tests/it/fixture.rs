@@ -174,6 +174,7 @@ fn sweep(id: &str, seed: f64, slope: f64, dead_time: f64, volts: f64) -> SweepFi
                 Some(5.0),
                 2.57,
             )),
+            pulse: None,
             residual_sd: Some(0.04),
         },
         r_squared: Some(0.9998),

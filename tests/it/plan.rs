@@ -43,7 +43,7 @@ fn straight(widths: &[f64], dead_time: f64) -> CurveDesign {
     let setup = CurveSetup {
         reading: Scale::known(1.0),
         repeatability: Scale::known(0.0),
-        pulse_scatter: 0.0,
+        pulse_scatter: None,
         offset_mean: 0.0,
         offset_uncertainty: 0.0,
         line_range: (widths[0], widths[widths.len() - 1]),
@@ -56,6 +56,7 @@ fn straight(widths: &[f64], dead_time: f64) -> CurveDesign {
         dead_time_ms: dead_time,
         reading: 1.0,
         repeatability: 0.0,
+        pulse_scatter: 0.0,
     };
     let widths: Vec<(f64, Option<f64>)> = widths.iter().map(|w| (*w, None)).collect();
     CurveDesign::straight(&widths, &setup, expected).unwrap()

@@ -208,6 +208,7 @@ pub fn sweep(
         scatter: Scatter {
             reading: None,
             repeatability_percent: None,
+            pulse: None,
             residual_sd: None,
         },
         r_squared: None,

@@ -1,10 +1,10 @@
 //! The average over scales: which combinations of departure and noise carry
 //! weight, and what each says about the targets.
 
-use super::CurveSetup;
-use super::cells::{Cells, NoiseNode};
+use super::cells::{Cells, Noise, NoiseNode};
 use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, Factored, Projection, Regression};
+use super::{CurveSetup, Scale};
 
 /// A sweep made ready: data, geometry, family and noise nodes.
 pub(super) struct Model {
@@ -127,20 +127,79 @@ fn evaluate(
     best
 }
 
-/// Finds the noise nodes that matter: every other node of the grid first, then
-/// the neighbours of those that carry weight. Gives them with the candidates of
-/// the probing members.
+/// Values of the scatter of a single pulse to average over, with log prior weights.
+///
+/// Where nothing is known of it, about [`PULSE_SCATTER`] of what a pulse of the middle
+/// delivers; nothing where even a large one would hardly add to any reading's variance.
+fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
+    if let Some(stated) = &setup.pulse_scatter {
+        return stated.nodes(&PULSE_STEPS);
+    }
+    let cells = &model.cells.cells;
+    let mut per_pulse: Vec<f64> = cells.iter().map(|c| c.mean.abs() / c.pulses).collect();
+    per_pulse.sort_by(f64::total_cmp);
+    let usual = per_pulse.get(per_pulse.len() / 2).copied().unwrap_or(0.0);
+    let large = Noise {
+        read: 0.0,
+        repeatability: 0.0,
+        pulse_scatter: LARGE_PULSE_SCATTER * usual,
+    };
+    let rest = Noise {
+        read: setup.reading.centre,
+        repeatability: setup.repeatability.centre,
+        pulse_scatter: 0.0,
+    };
+    let matters = cells.iter().any(|c| {
+        let of = |noise: Noise| noise.variance(c.pulses, c.mean);
+        of(large) > PULSE_MATTERS * of(rest)
+    });
+    if matters {
+        Scale::about(PULSE_SCATTER * usual, PULSE_LOG_SD, 0.0).nodes(&PULSE_STEPS)
+    } else {
+        vec![(0.0, 0.0)]
+    }
+}
+
+/// Finds the noise nodes that matter. Gives them with the candidates of the probing members.
 fn noise_nodes(
     model: &Model,
     setup: &CurveSetup,
     probes: &[usize],
 ) -> (Vec<NoiseNode>, Vec<Candidate>) {
+    let mut found = Vec::new();
+    let mut top = f64::NEG_INFINITY;
+    for (pulse_scatter, log_prior) in pulse_scatters(model, setup) {
+        let at = (pulse_scatter, log_prior);
+        top = search_noise(model, setup, probes, at, top, &mut found);
+    }
+    found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
+    let mut nodes = Vec::with_capacity(found.len());
+    let mut candidates = Vec::new();
+    for (index, (node, _, list)) in found.into_iter().enumerate() {
+        nodes.push(node);
+        candidates.extend(list.into_iter().map(|c| Candidate { node: index, ..c }));
+    }
+    (nodes, candidates)
+}
+
+/// A noise node with the best log weight of the probing members and all their candidates.
+type Probed = (NoiseNode, f64, Vec<Candidate>);
+
+/// Looks at reading uncertainty and repeatability for one scatter of a single pulse: every
+/// other node of the grid first, then the neighbours of those that carry weight. `top` is the
+/// best log weight so far, before and, returned, after.
+fn search_noise(
+    model: &Model,
+    setup: &CurveSetup,
+    probes: &[usize],
+    (pulse_scatter, log_prior): (f64, f64),
+    mut top: f64,
+    found: &mut Vec<Probed>,
+) -> f64 {
     let read = setup.reading.nodes(&READ_STEPS);
     let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
     let mut room = Factored::default();
     let mut best = vec![vec![f64::NAN; repeat.len()]; read.len()];
-    let mut found: Vec<(NoiseNode, f64, Vec<Candidate>)> = Vec::new();
-    let mut top = f64::NEG_INFINITY;
     let mut queue: Vec<(usize, usize)> = Vec::new();
     for i in (0..read.len()).step_by(2) {
         queue.extend((0..repeat.len()).step_by(2).map(|j| (i, j)));
@@ -151,8 +210,12 @@ fn noise_nodes(
                 &model.cells,
                 setup,
                 model.scale,
-                (read[i].0, repeat[j].0),
-                read[i].1 + repeat[j].1,
+                Noise {
+                    read: read[i].0,
+                    repeatability: repeat[j].0,
+                    pulse_scatter,
+                },
+                read[i].1 + repeat[j].1 + log_prior,
             );
             let mut candidates = Vec::new();
             let mut value = f64::NEG_INFINITY;
@@ -188,15 +251,19 @@ fn noise_nodes(
             }
         }
     }
-    found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
-    let mut nodes = Vec::with_capacity(found.len());
-    let mut candidates = Vec::new();
-    for (index, (node, _, list)) in found.into_iter().enumerate() {
-        nodes.push(node);
-        candidates.extend(list.into_iter().map(|c| Candidate { node: index, ..c }));
-    }
-    (nodes, candidates)
+    top
 }
+
+/// Scatter of a single pulse that nothing is known of, as a share of what a pulse of the
+/// middle delivers, and the standard deviation of its logarithm: common practice, no source.
+const PULSE_SCATTER: f64 = 0.01;
+const PULSE_LOG_SD: f64 = 0.9;
+/// Nodes of the scatter of a single pulse in prior standard deviations.
+const PULSE_STEPS: [f64; 9] = [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5];
+/// A large scatter of a single pulse as a share likewise, and the share of a reading's other
+/// variance from which on it is looked for.
+const LARGE_PULSE_SCATTER: f64 = 0.03;
+const PULSE_MATTERS: f64 = 0.2;
 
 /// Nodes of the reading uncertainty in prior standard deviations.
 const READ_STEPS: [f64; 5] = [-1.3, -0.65, 0.0, 0.65, 1.3];
@@ -234,14 +301,21 @@ fn gather(
     let mut out = Vec::with_capacity(groups.len());
     for group in groups {
         let top = weights[group[0]];
-        let (mut sum, mut read, mut repeat) = (0.0, 0.0, 0.0);
+        let (mut sum, mut read, mut repeat, mut pulse) = (0.0, 0.0, 0.0, 0.0);
         for &k in &group {
             let w = (weights[k] - top).exp();
             sum += w;
-            read += w * nodes[k].read * nodes[k].read;
-            repeat += w * nodes[k].repeatability * nodes[k].repeatability;
+            let noise = nodes[k].noise;
+            read += w * noise.read * noise.read;
+            repeat += w * noise.repeatability * noise.repeatability;
+            pulse += w * noise.pulse_scatter * noise.pulse_scatter;
         }
-        let noise = ((read / sum).sqrt(), (repeat / sum).sqrt());
+        let [read, repeatability, pulse_scatter] = [read, repeat, pulse].map(|s| (s / sum).sqrt());
+        let noise = Noise {
+            read,
+            repeatability,
+            pulse_scatter,
+        };
         let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
         let mut own = Vec::new();
         for &member in scouts {

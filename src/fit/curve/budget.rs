@@ -57,7 +57,7 @@ pub(super) fn line_variances(
         let slope = take(&weights.slope);
         // X = −(level − (centre − X)·slope)/slope, differentiated at slope 1 (scaled units).
         let dead_time = -(take(&weights.level) - shift * slope);
-        let repeat = (node.repeatability * cell.mean.max(0.0) * per_pulse).powi(2);
+        let repeat = (node.noise.repeatability * cell.mean.max(0.0) * per_pulse).powi(2);
         let rest = (v - repeat).max(0.0);
         for (target, w, unit) in [
             (&mut out.slope, slope, s),

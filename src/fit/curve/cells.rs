@@ -86,29 +86,30 @@ pub(super) fn collapse(readings: &[CurveReading], used: &[bool]) -> Cells {
     out
 }
 
-/// Variance of one reading of a cell apart from offset and curve, delivered
-/// units squared: equation C3. `tiny` keeps it positive where every stated
-/// variance is zero.
-pub(super) fn reading_variance(
-    cell: &Cell,
-    noise: (f64, f64),
-    pulse_scatter: f64,
-    tiny: f64,
-) -> f64 {
-    let repeat = noise.1 * cell.mean.max(0.0);
-    noise.0 * noise.0
-        + cell.pulses * pulse_scatter * pulse_scatter
-        + repeat * repeat
-        + cell.extra_variance
-        + tiny
-}
-
-/// One pair of noise scales with what the readings say given them.
-pub(super) struct NoiseNode {
+/// Noise scales.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Noise {
     /// Reading uncertainty, delivered units.
     pub read: f64,
     /// Repeatability, relative.
     pub repeatability: f64,
+    /// Scatter of a single pulse, delivered units.
+    pub pulse_scatter: f64,
+}
+
+impl Noise {
+    /// Variance of one reading apart from offset and curve, delivered units squared,
+    /// of so many pulses that deliver so much: equation C3 without the further variance.
+    pub fn variance(self, pulses: f64, delivered: f64) -> f64 {
+        let repeat = self.repeatability * delivered.max(0.0);
+        self.read * self.read + pulses * self.pulse_scatter * self.pulse_scatter + repeat * repeat
+    }
+}
+
+/// Noise scales with what the readings say given them.
+pub(super) struct NoiseNode {
+    /// The scales.
+    pub noise: Noise,
     /// Logarithm of prior weight plus all likelihood factors that do not
     /// involve the curve.
     pub log_constant: f64,
@@ -124,20 +125,20 @@ pub(super) struct NoiseNode {
     pub within: [f64; 3],
 }
 
-/// What the readings say at one pair of noise scales.
+/// What the readings say at given noise scales.
 pub(super) fn noise_node(
     cells: &Cells,
     setup: &CurveSetup,
     scale: f64,
-    noise: (f64, f64),
+    noise: Noise,
     log_prior: f64,
 ) -> NoiseNode {
     let m = cells.widths.len();
     let largest = cells.cells.iter().fold(0.0_f64, |a, c| a.max(c.mean.abs()));
+    // Keeps variances positive where every stated one is zero.
     let tiny = (1e-7 * largest).powi(2);
     let mut node = NoiseNode {
-        read: noise.0,
-        repeatability: noise.1,
+        noise,
         log_constant: log_prior,
         variances: Vec::with_capacity(cells.cells.len()),
         mean_variance: vec![0.0; m],
@@ -149,7 +150,8 @@ pub(super) fn noise_node(
     let mut precision = vec![0.0; m];
     for cell in &cells.cells {
         let per_pulse = 1.0 / (cell.pulses * scale);
-        let v = reading_variance(cell, noise, setup.pulse_scatter, tiny) * per_pulse * per_pulse;
+        let own = noise.variance(cell.pulses, cell.mean) + cell.extra_variance + tiny;
+        let v = own * per_pulse * per_pulse;
         node.variances.push(v);
         let weight = cell.count / v;
         precision[cell.width] += weight;

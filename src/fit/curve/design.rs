@@ -51,7 +51,7 @@ pub struct CurveDesign {
     geometry: Geometry,
     parts: Vec<Part>,
     setup: CurveSetup,
-    noise: (f64, f64),
+    noise: cells::Noise,
     slope: f64,
     dead_time: f64,
 }
@@ -76,13 +76,14 @@ pub struct Expected {
     pub reading: f64,
     /// Relative repeatability.
     pub repeatability: f64,
+    /// Scatter of a single pulse, mm³ or mg.
+    pub pulse_scatter: f64,
 }
 
 impl CurveDesign {
     /// Prepares the widths (rising, ms; each with its period where stated) for a
     /// usual injector: departures of 0.15 and 0.4 ms that decay in 0.8 and 1.4 ms,
-    /// equally weighted. Of `setup` the offset's uncertainty, the pulse scatter and
-    /// the line range count.
+    /// equally weighted. Of `setup` the offset's uncertainty and the line range count.
     ///
     /// Errors: `BadSetup` for widths that do not rise, or numbers out of bounds.
     pub fn usual(
@@ -131,13 +132,15 @@ impl CurveDesign {
         let candidates = average::weigh(&mut model, setup);
         let top = candidates.first().ok_or(CurveError::Numerics)?.log_weight;
         let mut weights = vec![0.0; model.members.len()];
-        let (mut sum, mut read, mut repeat) = (0.0, 0.0, 0.0);
+        let (mut sum, mut read, mut repeat, mut pulse) = (0.0, 0.0, 0.0, 0.0);
         for c in &candidates {
             let weight = (c.log_weight - top).exp();
             weights[c.member] += weight;
             sum += weight;
-            read += weight * model.nodes[c.node].read.powi(2);
-            repeat += weight * model.nodes[c.node].repeatability.powi(2);
+            let noise = model.nodes[c.node].noise;
+            read += weight * noise.read.powi(2);
+            repeat += weight * noise.repeatability.powi(2);
+            pulse += weight * noise.pulse_scatter.powi(2);
         }
         let members = model
             .members
@@ -151,6 +154,7 @@ impl CurveDesign {
             dead_time_ms: start.1,
             reading: (read / sum).sqrt(),
             repeatability: (repeat / sum).sqrt(),
+            pulse_scatter: (pulse / sum).sqrt(),
         };
         let design = Self::with(widths, setup, expected, members)?;
         let cells = model
@@ -187,7 +191,8 @@ impl CurveDesign {
             && expected.slope > 0.0
             && expected.dead_time_ms.is_finite()
             && expected.reading >= 0.0
-            && expected.repeatability >= 0.0;
+            && expected.repeatability >= 0.0
+            && expected.pulse_scatter >= 0.0;
         if !fine {
             return Err(CurveError::BadSetup);
         }
@@ -225,7 +230,11 @@ impl CurveDesign {
             geometry,
             parts,
             setup: setup.clone(),
-            noise: (expected.reading, expected.repeatability),
+            noise: cells::Noise {
+                read: expected.reading,
+                repeatability: expected.repeatability,
+                pulse_scatter: expected.pulse_scatter,
+            },
             slope: expected.slope,
             dead_time: expected.dead_time_ms,
         })

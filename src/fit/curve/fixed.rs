@@ -67,7 +67,11 @@ pub fn posterior_at(
         });
     }
     let s = scales.slope;
-    let noise = (scales.reading, scales.repeatability);
+    let noise = cells::Noise {
+        read: scales.reading,
+        repeatability: scales.repeatability,
+        pulse_scatter: setup.pulse_scatter.map_or(0.0, |p| p.centre),
+    };
     let node = cells::noise_node(&collapsed, setup, s, noise, 0.0);
     let wanted = kernel::Wanted {
         line_range: setup.line_range,

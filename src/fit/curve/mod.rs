@@ -141,8 +141,8 @@ pub struct CurveSetup {
     pub reading: Scale,
     /// Relative repeatability of injector and rig from reading to reading.
     pub repeatability: Scale,
-    /// Scatter of a single pulse, mm³ or mg; usually 0.
-    pub pulse_scatter: f64,
+    /// Scatter of a single pulse, mm³ or mg; `None` where nothing is known of it.
+    pub pulse_scatter: Option<Scale>,
     /// Expected reading offset b, mm³ or mg; usually 0.
     pub offset_mean: f64,
     /// Standard uncertainty of b, mm³ or mg.
@@ -172,7 +172,7 @@ impl CurveSetup {
         Self {
             reading: Scale::about(0.4 * division, 0.4, division / 12.0_f64.sqrt()),
             repeatability: Scale::about(0.003, 0.9, 0.0),
-            pulse_scatter: 0.0,
+            pulse_scatter: None,
             offset_mean: 0.0,
             offset_uncertainty,
             line_range,
@@ -267,7 +267,7 @@ fn check(readings: &[CurveReading], setup: &CurveSetup) -> Result<(), CurveError
     let (lo, hi) = setup.line_range;
     let fine = scale(&setup.reading)
         && scale(&setup.repeatability)
-        && not_negative(setup.pulse_scatter)
+        && setup.pulse_scatter.as_ref().is_none_or(scale)
         && setup.offset_mean.is_finite()
         && not_negative(setup.offset_uncertainty)
         && lo > 0.0

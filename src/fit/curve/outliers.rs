@@ -1,7 +1,6 @@
 //! Misreadings: predictive odds of each reading given all others.
 
 use super::average::{self, Candidate, Model, log_sum};
-use super::cells;
 use super::posterior;
 use super::{CurveReading, CurveSetup, Misreading};
 
@@ -55,14 +54,7 @@ pub(super) fn log_odds(
         .iter()
         .map(|o| o.is_some_and(|o| o > 0.0))
         .collect();
-    let confirmed = confirmed(
-        readings,
-        set_aside,
-        &accused,
-        model,
-        setup,
-        candidates.first(),
-    );
+    let confirmed = confirmed(readings, set_aside, &accused, model, candidates.first());
     Judgement {
         log_odds,
         confirmed,
@@ -89,7 +81,6 @@ fn confirmed(
     set_aside: &[bool],
     accused: &[bool],
     model: &Model,
-    setup: &CurveSetup,
     best: Option<&Candidate>,
 ) -> Vec<bool> {
     let Some(node) = best.map(|c| &model.nodes[c.node]) else {
@@ -97,11 +88,7 @@ fn confirmed(
     };
     let judged = |i: usize| model.cells.of_reading[i].is_some() || set_aside[i];
     let variance = |r: &CurveReading| {
-        let repeat = node.repeatability * r.delivered.max(0.0);
-        let own = node.read * node.read
-            + r.pulses * setup.pulse_scatter * setup.pulse_scatter
-            + repeat * repeat
-            + r.extra_variance;
+        let own = node.noise.variance(r.pulses, r.delivered) + r.extra_variance;
         own / (r.pulses * r.pulses)
     };
     let agree = |a: &CurveReading, b: &CurveReading| {
@@ -154,16 +141,8 @@ fn densities(
     let v = match cell {
         Some(c) => group.node.variances[c],
         None => {
-            let like = cells::Cell {
-                width: 0,
-                pulses: reading.pulses,
-                extra_variance: reading.extra_variance,
-                count: 1.0,
-                mean: m / per_pulse,
-                within: 0.0,
-            };
-            let noise = (group.node.read, group.node.repeatability);
-            cells::reading_variance(&like, noise, setup.pulse_scatter, 0.0) * per_pulse * per_pulse
+            let own = group.node.noise.variance(reading.pulses, m / per_pulse);
+            (own + reading.extra_variance) * per_pulse * per_pulse
         }
     };
     if cell.is_some() {

@@ -99,6 +99,9 @@ pub struct NoisePosterior {
     pub reading: (f64, f64),
     /// Mean and standard deviation of the relative repeatability.
     pub repeatability: (f64, f64),
+    /// Mean and standard deviation of the scatter of a single pulse, mm³ or mg; 0 where it
+    /// is not stated and too small a part to be told.
+    pub pulse_scatter: (f64, f64),
 }
 
 /// Where a variance comes from; the shares sum to one.

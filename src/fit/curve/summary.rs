@@ -3,6 +3,7 @@
 
 use super::average::{self, Candidate, Group, Model};
 use super::budget::{self, LineWeights};
+use super::cells::Noise;
 use super::mixture::{self, LineComponent};
 use super::posterior::{self, LEVEL, OFFSET, SLOPE};
 use super::result::{
@@ -24,7 +25,7 @@ struct Component {
     offset_with: [f64; 4],
     /// Per target width: mean and variance of q, covariance with S, Y of the line and with b.
     curve: Vec<[f64; 5]>,
-    noise: (f64, f64),
+    noise: Noise,
     shares: Option<budget::LineVariances>,
 }
 
@@ -152,7 +153,7 @@ fn component(
             s * ub * (c[LEVEL][OFFSET] - centre * c[SLOPE][OFFSET]),
         ],
         curve,
-        noise: (group.node.read, group.node.repeatability),
+        noise: group.node.noise,
         shares: (weight > BUDGET_SHARE).then(|| {
             let take =
                 |t| posterior::weights_on_widths(group.factored, group.projection, regression, t);
@@ -265,7 +266,7 @@ fn assemble(
         noise: noise(components),
         slope_shares,
         dead_time_shares,
-        readings: reading_fits(readings, uses, log_odds, setup, model, components),
+        readings: reading_fits(readings, uses, log_odds, model, components),
         identified: Identified {
             slope: offset.slope_share <= 0.5,
             dead_time: offset.dead_time_share <= 0.5,
@@ -399,11 +400,15 @@ fn deviation(components: &[Component], i: usize, w: f64) -> Option<(Quantity, mi
 }
 
 fn noise(components: &[Component]) -> NoisePosterior {
-    let (read, _, read_variance) = joint(components, |c| (c.noise.0, c.noise.0, 0.0));
-    let (repeat, _, repeat_variance) = joint(components, |c| (c.noise.1, c.noise.1, 0.0));
+    let of = |scale: fn(&Noise) -> f64| {
+        let known = |c: &Component| (scale(&c.noise), scale(&c.noise), 0.0);
+        let (mean, _, variance) = joint(components, known);
+        (mean, variance.max(0.0).sqrt())
+    };
     NoisePosterior {
-        reading: (read, read_variance.max(0.0).sqrt()),
-        repeatability: (repeat, repeat_variance.max(0.0).sqrt()),
+        reading: of(|n| n.read),
+        repeatability: of(|n| n.repeatability),
+        pulse_scatter: of(|n| n.pulse_scatter),
     }
 }
 
@@ -451,11 +456,15 @@ fn reading_fits(
     readings: &[CurveReading],
     uses: &[ReadingUse],
     log_odds: &[Option<f64>],
-    setup: &CurveSetup,
     model: &Model,
     components: &[Component],
 ) -> Vec<ReadingFit> {
-    let noise = noise(components);
+    let told = noise(components);
+    let noise = Noise {
+        read: told.reading.0,
+        repeatability: told.repeatability.0,
+        pulse_scatter: told.pulse_scatter.0,
+    };
     readings
         .iter()
         .enumerate()
@@ -467,11 +476,7 @@ fn reading_fits(
                 let mean = n * q[0] + c.offset.0;
                 (mean, mean, n * n * q[1] + 2.0 * n * q[4] + c.offset.1)
             });
-            let repeat = noise.repeatability.0 * fitted.max(0.0);
-            let own = noise.reading.0.powi(2)
-                + n * setup.pulse_scatter.powi(2)
-                + repeat * repeat
-                + r.extra_variance;
+            let own = noise.variance(n, fitted) + r.extra_variance;
             ReadingFit {
                 usage: uses[i],
                 fitted,
