@@ -36,6 +36,8 @@ const DELIVERING_SHARE: f64 = 0.1;
 const WIDTHS: usize = 11;
 /// Fill levels that can be chosen from, shares of the largest.
 pub(super) const LEVELS: [f64; 7] = [1.0, 0.5, 0.25, 0.125, 0.06, 0.03, 0.015];
+/// Counts that every width can be given, shares of what the vessel holds of the longest.
+const SAME_COUNTS: [f64; 2] = [1.0, 0.5];
 /// Readings below this many reading uncertainties are not worth emptying a vessel for.
 const WORTH_READING: f64 = 20.0;
 /// A control reading should show changes as small as the repeatability: this many
@@ -274,18 +276,39 @@ impl Condition {
             }
         }
         self.control = self.control_reading(&request.wish);
+        // Where only the dead time is wanted they were never chosen.
+        if request.wish.dead_time_us.is_none() || request.wish.flow_percent.is_some() {
+            self.add_same_counts(request, rig);
+        }
         Ok(())
     }
 
-    /// The control stands in the middle of the range, or, where only the flow is wanted, at
-    /// its end, where its three readings tell the slope. It is the smallest reading that
-    /// shows a change, at most half a vessel.
+    /// Trains of one count at every width: with it the reading offset falls out of the slope.
+    fn add_same_counts(&mut self, request: &Request, rig: &Rig) {
+        let at_longest = self.most_pulses(rig, self.line_range_ms[1]);
+        for level in SAME_COUNTS {
+            let pulses = settable_pulses(at_longest * level);
+            for (width, w) in self.widths.iter().copied().enumerate() {
+                let known = |c: &Candidate| c.width == width && c.pulses == pulses;
+                if pulses >= FEWEST_PULSES && !self.candidates.iter().any(known) {
+                    self.candidates.push(Candidate {
+                        width,
+                        pulses,
+                        delivered: self.delivered(w, pulses),
+                        cost_s: request.timing.reading_s(pulses, w, self.period_ms),
+                    });
+                }
+            }
+        }
+    }
+
+    /// The control stands in the middle of the range and is the smallest reading that
+    /// shows a change, at most half a vessel. Where only the flow is wanted it stands at the
+    /// range's end and may fill the vessel, so that its three readings tell the slope.
     fn control_reading(&self, wish: &Wish) -> usize {
         let [lo, hi] = self.line_range_ms;
-        let place = match (wish.dead_time_us, wish.flow_percent) {
-            (None, Some(_)) => hi,
-            _ => 0.5 * (lo + hi),
-        };
+        let for_flow = wish.dead_time_us.is_none() && wish.flow_percent.is_some();
+        let place = if for_flow { hi } else { 0.5 * (lo + hi) };
         let off = |i: usize| (self.widths[self.candidates[i].width] - place).abs();
         let middle = (0..self.candidates.len())
             .min_by(|a, b| off(*a).total_cmp(&off(*b)))
@@ -299,8 +322,9 @@ impl Condition {
             .rev()
             .find(|i| self.candidates[**i].delivered >= CONTROL_READING * self.noise.0);
         // Levels fall: the second is half a vessel.
-        let half = levels.get(1).or(levels.first()).copied().unwrap_or(middle);
-        enough.copied().map_or(half, |i| i.max(half))
+        let half = levels.get(1).filter(|_| !for_flow);
+        let most = half.or(levels.first()).copied().unwrap_or(middle);
+        enough.copied().map_or(most, |i| i.max(most))
     }
 
     /// What the bench file's type B doubts leave whatever is read.
