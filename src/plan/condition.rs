@@ -23,7 +23,7 @@ const DEAD_TIME_SPREAD: (f64, f64) = (0.5, 0.2);
 const EARLIEST: f64 = -0.7;
 /// And with one this much shorter than stated, ms: whoever states it may mean the line
 /// of other pulse widths.
-const EARLIER_THAN_STATED: f64 = 0.6;
+const EARLIER_THAN_STATED: f64 = 1.0;
 /// How far the real flow lies from the nominal one, relative.
 pub(super) const FLOW_MARGIN: f64 = 0.05;
 /// Longest pulse width where no line range is stated, ms.

@@ -262,7 +262,10 @@ fn fitted(capture: &Capture, injector: &Injector, range: [f64; 2]) -> ([f64; 2],
 
 #[test]
 fn a_promise_is_kept_on_injectors_that_the_planner_does_not_know() {
-    let request = request(BURETTE, 250.0, within_us(20.0));
+    // What this eye and this rounding make: √(0.25² + 0.5²/12) divisions. Unstated, the promise
+    // would be for eyes up to the fit's guess of 0.4.
+    let read = "reading_uncertainty = \"0.029 mL\"\n";
+    let request = request(&format!("{BURETTE}{read}"), 250.0, within_us(20.0));
     let made = plan(&request).unwrap();
     assert!(made.predicted.dead_time_half_width_us <= 20.0);
     let sheet = sheet_csv(&made);
