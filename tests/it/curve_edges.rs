@@ -362,17 +362,21 @@ fn by_balance(readings: &[CurveReading]) -> CurveSetup {
 #[test]
 fn scatter_of_single_pulses_is_found_where_pulses_are_few() {
     let truth = 0.4;
-    let (mut inside, mut sum) = (0, 0.0);
+    let (mut inside, mut held, mut sum) = (0, 0, 0.0);
     for seed in 0..40 {
         let readings = scattered(&[10.0, 40.0, 160.0], truth, seed);
         let fit = fit_curve(&readings, &by_balance(&readings)).unwrap();
         let (mean, _) = fit.noise.pulse_scatter;
         sum += mean / truth;
         inside += u32::from((mean - truth).abs() < 0.3 * truth);
+        let x = fit.line.dead_time;
+        held += u32::from((x.value - 0.8).abs() < 1.96 * x.standard_uncertainty);
         sound(&fit);
     }
     assert!((sum / 40.0 - 1.0).abs() < 0.25, "{sum}");
     assert!(inside >= 34, "{inside} of 40");
+    // Fewer than 34 of 40 at 95 % come about once in a thousand times.
+    assert!(held >= 34, "dead time held in {held} of 40");
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! The average over scales: which combinations of departure and noise carry
 //! weight, and what each says about the targets.
 
-use super::cells::{Cells, Noise, NoiseNode};
+use super::cells::{Cell, Cells, Noise, NoiseNode};
 use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, Factored, Projection, Regression};
 use super::{CurveSetup, Scale};
@@ -130,7 +130,7 @@ fn evaluate(
 /// Values of the scatter of a single pulse to average over, with log prior weights.
 ///
 /// Where nothing is known of it, about [`PULSE_SCATTER`] of what a pulse of the middle
-/// delivers; nothing where even a large one would hardly add to any reading's variance.
+/// delivers; nothing where even a large one would hardly add to the variance of most readings.
 fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
     if let Some(stated) = &setup.pulse_scatter {
         return stated.nodes(&PULSE_STEPS);
@@ -149,11 +149,11 @@ fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
         repeatability: setup.repeatability.centre,
         pulse_scatter: 0.0,
     };
-    let matters = cells.iter().any(|c| {
+    let matters = |c: &&Cell| {
         let of = |noise: Noise| noise.variance(c.pulses, c.mean);
         of(large) > PULSE_MATTERS * of(rest)
-    });
-    if matters {
+    };
+    if 2 * cells.iter().filter(matters).count() > cells.len() {
         Scale::about(PULSE_SCATTER * usual, PULSE_LOG_SD, 0.0).nodes(&PULSE_STEPS)
     } else {
         vec![(0.0, 0.0)]
@@ -261,7 +261,7 @@ const PULSE_LOG_SD: f64 = 0.9;
 /// Nodes of the scatter of a single pulse in prior standard deviations.
 const PULSE_STEPS: [f64; 9] = [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5];
 /// A large scatter of a single pulse as a share likewise, and the share of a reading's other
-/// variance from which on it is looked for.
+/// variance from which on it matters.
 const LARGE_PULSE_SCATTER: f64 = 0.03;
 const PULSE_MATTERS: f64 = 0.2;
 
