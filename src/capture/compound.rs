@@ -97,7 +97,6 @@ fn cells_of(sheet: &[u8], to: usize) -> Result<u64, Box<Fault>> {
             BEGINNING => depth += 1,
             END if depth <= 1 => break,
             END => depth -= 1,
-            // Charts on the sheet have cells of their own; what is counted too often is few.
             DIMENSIONS => {
                 let (rows, columns) = match data.len() {
                     10 => (word(1), word(3)),
@@ -107,6 +106,7 @@ fn cells_of(sheet: &[u8], to: usize) -> Result<u64, Box<Fault>> {
                     return Err(beyond());
                 }
             }
+            // Charts on the sheet have cells of their own; what they add to the box is little.
             _ if CELLS.contains(&kind) || kind == SEVERAL_NUMBERS => {
                 let last = if kind == SEVERAL_NUMBERS {
                     word((data.len() / 2).saturating_sub(1))
