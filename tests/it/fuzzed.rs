@@ -1,6 +1,6 @@
 //! What fuzzing found, each by its name.
 
-use meniscus::capture::{Bench, CaptureFile, SetPoints};
+use meniscus::capture::{Bench, CaptureFile, SetPoints, propose, read_mapping};
 use meniscus::characterisation::{Characterisation, read, to_json};
 use meniscus::finding::Kind;
 use meniscus::fit::{FitOptions, SweepFit};
@@ -73,6 +73,32 @@ fn two_static_readings_that_differ_carry_one_degree_of_freedom() {
     assert!(
         (sound.half_width().unwrap() / sound.standard_uncertainty.unwrap() - 1.96).abs() < 0.05
     );
+}
+
+/// The quantity was asked for in a remark that did not count as a question: the proposal called
+/// itself complete and could not be read.
+#[test]
+fn a_quantity_that_no_column_names_is_a_question() {
+    let sheet = "no,text,here\nInj,PW [ms],N,what\nA,2,1000,4.5\nA,4,1000,13\nB,2,1000,4.6\nB,4,1000,13.1\n";
+    for sheet in [sheet.to_owned(), transposed(sheet)] {
+        let proposal = propose(&CaptureFile::new("sheet.csv", sheet.into_bytes())).unwrap();
+        let complete = read_mapping("map.toml", &proposal.text).is_ok();
+        assert_eq!(complete, proposal.questions.is_empty(), "{}", proposal.text);
+    }
+}
+
+fn transposed(sheet: &str) -> String {
+    let rows: Vec<Vec<&str>> = sheet.lines().map(|row| row.split(',').collect()).collect();
+    let cell = |row: &Vec<&str>, at: usize| row.get(at).copied().unwrap_or_default().to_owned();
+    (0..4)
+        .map(|at| {
+            rows.iter()
+                .map(|row| cell(row, at))
+                .collect::<Vec<_>>()
+                .join(",")
+                + "\n"
+        })
+        .collect()
 }
 
 /// A curve with a value too few, or with widths that do not rise, would be read beyond its end.

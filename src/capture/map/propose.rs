@@ -376,6 +376,14 @@ impl Proposer<'_> {
                 .collect();
             let in_columns = !options.is_empty();
             let question = format!("which column is the {words}? None says so.");
+            if role == Role::Volume {
+                // Only a column can hold it.
+                self.draft.columns.push(match in_columns {
+                    true => Line::Ask(question, options),
+                    false => Line::Fill(question, keys),
+                });
+                continue;
+            }
             if in_columns {
                 // Commented as a whole: which one is right is for a person to say.
                 let mut all = vec![Line::Remark(format!("? {question}"))];
@@ -385,12 +393,6 @@ impl Proposer<'_> {
                         .map(|(key, value)| Line::Remark(format!("{key} = {value}"))),
                 );
                 self.draft.columns.extend(all);
-            }
-            if role == Role::Volume {
-                if !in_columns {
-                    self.draft.columns.push(Line::Fill(question, keys));
-                }
-                continue;
             }
             let question = match in_columns {
                 true => format!(
