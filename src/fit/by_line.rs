@@ -5,6 +5,7 @@ use super::core::Core;
 use super::fieller::x_intercept;
 use super::lack_of_fit::lack_of_fit;
 use super::line::{LineFit, ScaleSource, Weights, fit_line};
+use super::noise::Noise;
 use super::prepared::Prepared;
 use super::{BudgetRow, Evaluation, FitError, LackOfFit, Model, Scale, WeightChoice, Weighting};
 
@@ -85,11 +86,13 @@ pub(super) fn fit_by_line(prepared: &Prepared<'_>, choice: WeightChoice) -> Resu
 /// Standard uncertainty of one reading per pulse, up to a common factor: only the ratios of
 /// repeatability and pulse scatter to reading uncertainty matter, the scatter sets the scale.
 fn uncertainty(prepared: &Prepared<'_>, i: usize) -> f64 {
-    let read = prepared.reading_uncertainty(i);
-    let repeat = prepared.instrument.repeatability.0 * prepared.delivered[i];
+    let noise = Noise {
+        read: prepared.reading_uncertainty(i),
+        repeatability: prepared.instrument.repeatability.0,
+        pulse_scatter: prepared.instrument.stated_pulse_scatter(),
+    };
     let pulses = prepared.sweep.readings[i].pulses;
-    let single = prepared.instrument.stated_pulse_scatter();
-    let variance = read * read + pulses * single * single + repeat * repeat;
+    let variance = noise.variance(pulses, prepared.delivered[i]);
     (variance + prepared.carrying_variance[i]).sqrt() / pulses
 }
 

@@ -16,6 +16,7 @@ mod doubts;
 mod effects;
 mod instrument;
 mod line_range;
+mod noise;
 mod one_width;
 mod options;
 mod prepared;

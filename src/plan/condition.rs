@@ -267,20 +267,28 @@ impl Condition {
                 if k > 1 && (pulses < FEWEST_PULSES || delivered < WORTH_READING * u) {
                     break;
                 }
-                self.candidates.push(Candidate {
-                    width,
-                    pulses: pulses.max(FEWEST_PULSES),
-                    delivered: self.delivered(w, pulses.max(FEWEST_PULSES)),
-                    cost_s: request.timing.reading_s(pulses, w, self.period_ms),
-                });
+                let candidate = self.candidate(request, width, pulses.max(FEWEST_PULSES));
+                self.candidates.push(candidate);
             }
         }
         self.control = self.control_reading(&request.wish);
-        // Where only the dead time is wanted they were never chosen.
+        // They serve the flow; for the dead time alone they only lengthen the search.
         if request.wish.dead_time_us.is_none() || request.wish.flow_percent.is_some() {
             self.add_same_counts(request, rig);
         }
         Ok(())
+    }
+
+    /// A train of a width.
+    fn candidate(&self, request: &Request, width: usize, pulses: f64) -> Candidate {
+        let pulse_width_ms = self.widths[width];
+        let timing = &request.timing;
+        Candidate {
+            width,
+            pulses,
+            delivered: self.delivered(pulse_width_ms, pulses),
+            cost_s: timing.reading_s(pulses, pulse_width_ms, self.period_ms),
+        }
     }
 
     /// Trains of one count at every width: with it the reading offset falls out of the slope.
@@ -288,15 +296,11 @@ impl Condition {
         let at_longest = self.most_pulses(rig, self.line_range_ms[1]);
         for level in SAME_COUNTS {
             let pulses = settable_pulses(at_longest * level);
-            for (width, w) in self.widths.iter().copied().enumerate() {
+            for width in 0..self.widths.len() {
                 let known = |c: &Candidate| c.width == width && c.pulses == pulses;
                 if pulses >= FEWEST_PULSES && !self.candidates.iter().any(known) {
-                    self.candidates.push(Candidate {
-                        width,
-                        pulses,
-                        delivered: self.delivered(w, pulses),
-                        cost_s: request.timing.reading_s(pulses, w, self.period_ms),
-                    });
+                    let candidate = self.candidate(request, width, pulses);
+                    self.candidates.push(candidate);
                 }
             }
         }

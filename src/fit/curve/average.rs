@@ -1,10 +1,12 @@
 //! The average over scales: which combinations of departure and noise carry
 //! weight, and what each says about the targets.
 
-use super::cells::{Cell, Cells, Noise, NoiseNode};
+use super::cells::{Cell, Cells, NoiseNode};
 use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, Factored, Projection, Regression};
 use super::{CurveSetup, Scale};
+use crate::fit::noise::Noise;
+use crate::fit::robust;
 
 /// A sweep made ready: data, geometry, family and noise nodes.
 pub(super) struct Model {
@@ -129,20 +131,20 @@ fn evaluate(
 
 /// Values of the scatter of a single pulse to average over, with log prior weights.
 ///
-/// Where nothing is known of it, about [`PULSE_SCATTER`] of what a pulse of the middle
-/// delivers; nothing where even a large one would hardly add to the variance of most readings.
+/// Where nothing is stated of it, about [`PULSE_SCATTER`] of what a pulse of the middle
+/// delivers. Only the stated value, or nothing, where even [`LARGE`] times as much would
+/// hardly add to the variance of most readings.
 fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
-    if let Some(stated) = &setup.pulse_scatter {
-        return stated.nodes(&PULSE_STEPS);
-    }
     let cells = &model.cells.cells;
-    let mut per_pulse: Vec<f64> = cells.iter().map(|c| c.mean.abs() / c.pulses).collect();
-    per_pulse.sort_by(f64::total_cmp);
-    let usual = per_pulse.get(per_pulse.len() / 2).copied().unwrap_or(0.0);
+    let scale = setup.pulse_scatter.unwrap_or_else(|| {
+        let per_pulse: Vec<f64> = cells.iter().map(|c| c.mean.abs() / c.pulses).collect();
+        let usual = robust::median(&per_pulse).unwrap_or(0.0);
+        Scale::about(PULSE_SCATTER * usual, PULSE_LOG_SD, 0.0)
+    });
     let large = Noise {
         read: 0.0,
         repeatability: 0.0,
-        pulse_scatter: LARGE_PULSE_SCATTER * usual,
+        pulse_scatter: LARGE * scale.centre,
     };
     let rest = Noise {
         read: setup.reading.centre,
@@ -154,9 +156,9 @@ fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
         of(large) > PULSE_MATTERS * of(rest)
     };
     if 2 * cells.iter().filter(matters).count() > cells.len() {
-        Scale::about(PULSE_SCATTER * usual, PULSE_LOG_SD, 0.0).nodes(&PULSE_STEPS)
+        scale.nodes(&PULSE_STEPS)
     } else {
-        vec![(0.0, 0.0)]
+        vec![(setup.pulse_scatter.map_or(0.0, |stated| stated.centre), 0.0)]
     }
 }
 
@@ -168,8 +170,7 @@ fn noise_nodes(
 ) -> (Vec<NoiseNode>, Vec<Candidate>) {
     let mut found = Vec::new();
     let mut top = f64::NEG_INFINITY;
-    for (pulse_scatter, log_prior) in pulse_scatters(model, setup) {
-        let at = (pulse_scatter, log_prior);
+    for at in pulse_scatters(model, setup) {
         top = search_noise(model, setup, probes, at, top, &mut found);
     }
     found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
@@ -260,9 +261,9 @@ const PULSE_SCATTER: f64 = 0.01;
 const PULSE_LOG_SD: f64 = 0.9;
 /// Nodes of the scatter of a single pulse in prior standard deviations.
 const PULSE_STEPS: [f64; 9] = [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5];
-/// A large scatter of a single pulse as a share likewise, and the share of a reading's other
+/// A large scatter of a single pulse over the expected one, and the share of a reading's other
 /// variance from which on it matters.
-const LARGE_PULSE_SCATTER: f64 = 0.03;
+const LARGE: f64 = 3.0;
 const PULSE_MATTERS: f64 = 0.2;
 
 /// Nodes of the reading uncertainty in prior standard deviations.
@@ -301,21 +302,9 @@ fn gather(
     let mut out = Vec::with_capacity(groups.len());
     for group in groups {
         let top = weights[group[0]];
-        let (mut sum, mut read, mut repeat, mut pulse) = (0.0, 0.0, 0.0, 0.0);
-        for &k in &group {
-            let w = (weights[k] - top).exp();
-            sum += w;
-            let noise = nodes[k].noise;
-            read += w * noise.read * noise.read;
-            repeat += w * noise.repeatability * noise.repeatability;
-            pulse += w * noise.pulse_scatter * noise.pulse_scatter;
-        }
-        let [read, repeatability, pulse_scatter] = [read, repeat, pulse].map(|s| (s / sum).sqrt());
-        let noise = Noise {
-            read,
-            repeatability,
-            pulse_scatter,
-        };
+        let weight = |k: usize| (weights[k] - top).exp();
+        let sum: f64 = group.iter().map(|&k| weight(k)).sum();
+        let noise = Noise::mean(group.iter().map(|&k| (weight(k), nodes[k].noise)));
         let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
         let mut own = Vec::new();
         for &member in scouts {

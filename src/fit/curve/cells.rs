@@ -3,6 +3,7 @@
 //! the noise scales are, so means and sums of squares are sufficient.
 
 use super::{CurveReading, CurveSetup};
+use crate::fit::noise::Noise;
 
 /// Readings that share pulse width, pulse count and further variance.
 pub(super) struct Cell {
@@ -84,26 +85,6 @@ pub(super) fn collapse(readings: &[CurveReading], used: &[bool]) -> Cells {
         out.of_reading[i] = Some(index);
     }
     out
-}
-
-/// Noise scales.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Noise {
-    /// Reading uncertainty, delivered units.
-    pub read: f64,
-    /// Repeatability, relative.
-    pub repeatability: f64,
-    /// Scatter of a single pulse, delivered units.
-    pub pulse_scatter: f64,
-}
-
-impl Noise {
-    /// Variance of one reading apart from offset and curve, delivered units squared,
-    /// of so many pulses that deliver so much: equation C3 without the further variance.
-    pub fn variance(self, pulses: f64, delivered: f64) -> f64 {
-        let repeat = self.repeatability * delivered.max(0.0);
-        self.read * self.read + pulses * self.pulse_scatter * self.pulse_scatter + repeat * repeat
-    }
 }
 
 /// Noise scales with what the readings say given them.

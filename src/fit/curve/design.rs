@@ -9,6 +9,7 @@ use super::cells::{self, Cell, Cells};
 use super::kernel::{self, Geometry, Member, TargetPrior};
 use super::posterior::{self, OFFSET};
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
+use crate::fit::noise::Noise;
 
 /// Members of the family that stand for usual injectors, as (decay, amplitude)
 /// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.15 and 0.4 ms.
@@ -51,7 +52,7 @@ pub struct CurveDesign {
     geometry: Geometry,
     parts: Vec<Part>,
     setup: CurveSetup,
-    noise: cells::Noise,
+    noise: Noise,
     slope: f64,
     dead_time: f64,
 }
@@ -132,16 +133,15 @@ impl CurveDesign {
         let candidates = average::weigh(&mut model, setup);
         let top = candidates.first().ok_or(CurveError::Numerics)?.log_weight;
         let mut weights = vec![0.0; model.members.len()];
-        let (mut sum, mut read, mut repeat, mut pulse) = (0.0, 0.0, 0.0, 0.0);
         for c in &candidates {
-            let weight = (c.log_weight - top).exp();
-            weights[c.member] += weight;
-            sum += weight;
-            let noise = model.nodes[c.node].noise;
-            read += weight * noise.read.powi(2);
-            repeat += weight * noise.repeatability.powi(2);
-            pulse += weight * noise.pulse_scatter.powi(2);
+            weights[c.member] += (c.log_weight - top).exp();
         }
+        let noise = Noise::mean(
+            candidates
+                .iter()
+                .map(|c| ((c.log_weight - top).exp(), model.nodes[c.node].noise)),
+        );
+        let sum: f64 = weights.iter().sum();
         let members = model
             .members
             .iter()
@@ -152,9 +152,9 @@ impl CurveDesign {
         let expected = Expected {
             slope: start.0,
             dead_time_ms: start.1,
-            reading: (read / sum).sqrt(),
-            repeatability: (repeat / sum).sqrt(),
-            pulse_scatter: (pulse / sum).sqrt(),
+            reading: noise.read,
+            repeatability: noise.repeatability,
+            pulse_scatter: noise.pulse_scatter,
         };
         let design = Self::with(widths, setup, expected, members)?;
         let cells = model
@@ -230,7 +230,7 @@ impl CurveDesign {
             geometry,
             parts,
             setup: setup.clone(),
-            noise: cells::Noise {
+            noise: Noise {
                 read: expected.reading,
                 repeatability: expected.repeatability,
                 pulse_scatter: expected.pulse_scatter,

@@ -5,6 +5,7 @@ use super::cells::{self, NoiseNode};
 use super::kernel::{self, DECAY_TIMES_MS, LONG_END, Member, SHAPES};
 use super::posterior::{self, OFFSET};
 use super::{CurveError, CurveReading, CurveSetup};
+use crate::fit::noise::Noise;
 
 /// Scales that the fit averages over, stated.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -67,7 +68,7 @@ pub fn posterior_at(
         });
     }
     let s = scales.slope;
-    let noise = cells::Noise {
+    let noise = Noise {
         read: scales.reading,
         repeatability: scales.repeatability,
         pulse_scatter: setup.pulse_scatter.map_or(0.0, |p| p.centre),

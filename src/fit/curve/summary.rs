@@ -3,7 +3,6 @@
 
 use super::average::{self, Candidate, Group, Model};
 use super::budget::{self, LineWeights};
-use super::cells::Noise;
 use super::mixture::{self, LineComponent};
 use super::posterior::{self, LEVEL, OFFSET, SLOPE};
 use super::result::{
@@ -11,6 +10,7 @@ use super::result::{
     OffsetPosterior, Quantity, ReadingFit, ReadingUse,
 };
 use super::{CurveError, CurveReading, CurveSetup};
+use crate::fit::noise::Noise;
 
 /// Weight left out at the light end of the mixture.
 const LEFT_OUT: f64 = 3e-3;
