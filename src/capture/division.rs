@@ -22,12 +22,14 @@ const OFF_STEP: f64 = 1e-4;
 /// Excluded readings and those of nothing do not count. `None` where fewer than five
 /// different readings are left or no step fits, as with readings that were calculated.
 pub fn apparent_division<'a>(readings: impl IntoIterator<Item = &'a Reading>) -> Option<f64> {
-    let mut amounts: Vec<f64> = readings
-        .into_iter()
-        .filter(|reading| reading.exclude.is_none() && reading.delivered != 0.0)
-        .map(|reading| reading.delivered.abs())
-        .collect();
-    amounts.sort_by(f64::total_cmp);
+    let readings = readings.into_iter();
+    let mut amounts = Vec::with_capacity(readings.size_hint().0);
+    amounts.extend(
+        readings
+            .filter(|reading| reading.exclude.is_none() && reading.delivered != 0.0)
+            .map(|reading| reading.delivered.abs()),
+    );
+    amounts.sort_unstable_by(f64::total_cmp);
     amounts.dedup();
     if amounts.len() < FEWEST_READINGS {
         return None;

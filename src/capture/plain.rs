@@ -103,16 +103,19 @@ impl PlainLayout {
     pub fn read<'a>(&self, block: &'a [u8], mut each: impl FnMut(StreamRow<'a>)) -> Option<u64> {
         let mut rest = block;
         let mut lines = 0;
+        let mut latest = "";
         while !rest.is_empty() {
             let row;
-            (row, rest) = self.row(rest)?;
+            (row, rest) = self.row(rest, latest)?;
+            latest = row.injector;
             each(row);
             lines += 1;
         }
         Some(lines)
     }
 
-    fn row<'a>(&self, bytes: &'a [u8]) -> Option<(StreamRow<'a>, &'a [u8])> {
+    /// The first row and what follows it; `latest` is the injector of the row before.
+    fn row<'a>(&self, bytes: &'a [u8], latest: &'a str) -> Option<(StreamRow<'a>, &'a [u8])> {
         let mut row = StreamRow {
             injector: "",
             voltage_v: None,
@@ -127,79 +130,81 @@ impl PlainLayout {
         if bytes[0] == b'#' {
             return None;
         }
-        let mut at = 0;
-        let last = self.slots.len() - 1;
+        let mut rest = bytes;
         for (index, slot) in self.slots.iter().enumerate() {
-            let end = match slot {
-                Slot::Injector => {
-                    let end = text_end(bytes, at)?;
-                    row.injector = word(&bytes[at..end])?;
-                    end
-                }
+            if index > 0 {
+                rest = rest.strip_prefix(b",")?;
+            }
+            let length = match slot {
+                Slot::Injector => match rest.strip_prefix(latest.as_bytes()) {
+                    Some([b',', ..]) if !latest.is_empty() => {
+                        row.injector = latest;
+                        latest.len()
+                    }
+                    _ => {
+                        let length = text_length(rest)?;
+                        row.injector = word(&rest[..length])?;
+                        length
+                    }
+                },
                 Slot::PulseWidth(column) => {
-                    let (value, end) = above_zero(bytes, at, column)?;
+                    let (value, length) = above_zero(rest, column)?;
                     row.setting.pulse_width_ms = value;
-                    end
+                    length
                 }
                 Slot::Pulses => {
-                    let (digits, decimals, end) = decimal(bytes, at)?;
-                    let pulses = digits as f64;
-                    if decimals > 0 || !(1.0..=MOST_PULSES).contains(&pulses) {
+                    let number = decimal(rest)?;
+                    let pulses = number.digits as f64;
+                    if number.decimals > 0 || !(1.0..=MOST_PULSES).contains(&pulses) {
                         return None;
                     }
                     row.setting.pulses = pulses;
-                    end
+                    number.length
                 }
                 Slot::Amount(column) => {
-                    let (value, end) = number(bytes, at, column)?;
+                    let (value, length) = number(rest, column)?;
                     row.delivered = value;
-                    end
+                    length
                 }
                 Slot::Voltage(column) => {
-                    let (value, end) = above_zero(bytes, at, column)?;
+                    let (value, length) = above_zero(rest, column)?;
                     row.voltage_v = Some(value);
-                    end
+                    length
                 }
                 Slot::Pressure(column) => {
-                    let (value, end) = above_zero(bytes, at, column)?;
+                    let (value, length) = above_zero(rest, column)?;
                     row.pressure_kpa = Some(value);
-                    end
+                    length
                 }
                 Slot::Period(column) => {
-                    let (value, end) = above_zero(bytes, at, column)?;
+                    let (value, length) = above_zero(rest, column)?;
                     row.setting.period_ms = Some(value);
-                    end
+                    length
                 }
                 Slot::Frequency(column) => {
-                    let (value, end) = above_zero(bytes, at, column)?;
+                    let (value, length) = above_zero(rest, column)?;
                     row.setting.period_ms = Some(1000.0 / value).filter(|p| p.is_finite());
                     row.setting.period_ms?;
-                    end
+                    length
                 }
                 Slot::Whole => {
-                    let (digits, decimals, end) = decimal(bytes, at)?;
-                    if decimals > 0 || digits > u64::from(u32::MAX) {
+                    let number = decimal(rest)?;
+                    if number.decimals > 0 || number.digits > u64::from(u32::MAX) {
                         return None;
                     }
-                    end
+                    number.length
                 }
                 Slot::Time => {
-                    let end = text_end(bytes, at)?;
-                    let text = std::str::from_utf8(&bytes[at..end]).ok()?;
+                    let length = text_length(rest)?;
+                    let text = std::str::from_utf8(&rest[..length]).ok()?;
                     if !text.is_empty() && !is_rfc3339(text) {
                         return None;
                     }
-                    end
+                    length
                 }
-                Slot::Ignored => text_end(bytes, at)?,
+                Slot::Ignored => text_length(rest)?,
             };
-            at = end;
-            if index < last {
-                if bytes.get(at) != Some(&b',') {
-                    return None;
-                }
-                at += 1;
-            }
+            rest = &rest[length..];
         }
         if row
             .setting
@@ -208,7 +213,7 @@ impl PlainLayout {
         {
             return None;
         }
-        Some((row, line_end(&bytes[at..])?))
+        Some((row, line_end(rest)?))
     }
 }
 
@@ -221,18 +226,18 @@ fn line_end(bytes: &[u8]) -> Option<&[u8]> {
     }
 }
 
-/// Where a cell of plain text ends.
-fn text_end(bytes: &[u8], from: usize) -> Option<usize> {
-    let mut at = from;
-    while let Some(byte) = bytes.get(at) {
+/// How long the cell of plain text is with which `rest` begins.
+fn text_length(rest: &[u8]) -> Option<usize> {
+    let mut length = 0;
+    while let Some(byte) = rest.get(length) {
         match byte {
             b',' | b'\n' | b'\r' => break,
             b'"' => return None,
-            b' '..=b'~' => at += 1,
+            b' '..=b'~' => length += 1,
             _ => return None,
         }
     }
-    Some(at)
+    Some(length)
 }
 
 /// A cell of text that means what it says: nothing to trim, no apostrophe before it.
@@ -253,14 +258,76 @@ const POWERS: [f64; MOST_DIGITS + 1] = [
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
 ];
 
-/// Digits of an unsigned decimal number as a whole number, how many of them are decimals, and
-/// where the cell ends.
-fn decimal(bytes: &[u8], from: usize) -> Option<(u64, usize, usize)> {
-    let cell = bytes.get(from..)?;
-    let mut length = cell.len();
+/// An unsigned decimal number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Decimal {
+    /// Its digits as a whole number.
+    digits: u64,
+    /// How many of them are decimals.
+    decimals: usize,
+    /// Bytes of its cell.
+    length: usize,
+}
+
+/// The number of the cell with which `rest` begins.
+#[inline(always)]
+fn decimal(rest: &[u8]) -> Option<Decimal> {
+    match rest.first_chunk().and_then(short_decimal) {
+        Some(number) => Some(number),
+        None => any_decimal(rest),
+    }
+}
+
+/// The same byte in each of eight.
+const fn eight(byte: u8) -> u64 {
+    u64::from_le_bytes([byte; 8])
+}
+
+/// The number whose cell ends within eight bytes. `None` says nothing.
+///
+/// *Method*: the bytes side by side in one word; what is no digit is told by a carry into the
+/// top bit of its byte, the point is closed up, and neighbours are joined to numbers of two,
+/// four and eight digits.
+#[inline(always)]
+fn short_decimal(cell: &[u8; 8]) -> Option<Decimal> {
+    let digits = u64::from_le_bytes(*cell) ^ eight(b'0');
+    let others = (((digits & eight(0x7f)) + eight(0x80 - 10)) | digits) & eight(0x80);
+    let place = |others: u64| (others.trailing_zeros() / 8) as usize;
+    let whole = place(others);
+    if whole == 0 || whole == 8 {
+        return None;
+    }
+    let (mut end, mut decimals, mut joined) = (whole, 0, digits);
+    if cell[whole] == b'.' {
+        end = place(others & (others - 1));
+        decimals = end - whole - 1;
+        if decimals == 0 || end == 8 {
+            return None;
+        }
+        let before = (1 << (8 * whole)) - 1;
+        joined = (digits & before) | ((digits >> 8) & !before);
+    }
+    if !matches!(cell[end], b',' | b'\n' | b'\r') {
+        return None;
+    }
+    // The first digit is the lowest byte: zeros come before it, what follows the last falls out.
+    let ones = joined << (64 - 8 * (whole + decimals));
+    let pairs = (ones.wrapping_mul(1 + (10 << 8)) >> 8) & 0x00ff_00ff_00ff_00ff;
+    let fours = (pairs.wrapping_mul(1 + (100 << 16)) >> 16) & 0x0000_ffff_0000_ffff;
+    Some(Decimal {
+        digits: fours.wrapping_mul(1 + (10_000 << 32)) >> 32,
+        decimals,
+        length: end,
+    })
+}
+
+/// The number of a cell of any length.
+#[cold]
+fn any_decimal(rest: &[u8]) -> Option<Decimal> {
+    let mut length = rest.len();
     let mut value = 0u64;
     let mut point = None;
-    for (at, byte) in cell.iter().enumerate() {
+    for (at, byte) in rest.iter().enumerate() {
         let digit = byte.wrapping_sub(b'0');
         if digit < 10 {
             value = value.wrapping_mul(10).wrapping_add(u64::from(digit));
@@ -278,21 +345,78 @@ fn decimal(bytes: &[u8], from: usize) -> Option<(u64, usize, usize)> {
     // A point needs digits on both sides here; the careful reader takes `5.` and `.5` too.
     let whole = digits - decimals;
     let plain = whole > 0 && digits <= MOST_DIGITS && (point.is_none() || decimals > 0);
-    plain.then_some((value, decimals, from + length))
+    plain.then_some(Decimal {
+        digits: value,
+        decimals,
+        length,
+    })
 }
 
-/// An unsigned number in the inner unit; what lies beyond the limits is left to the careful
+/// An unsigned number in the inner unit, and the bytes of its cell; what lies beyond the limits is left to the careful
 /// reader, which says so.
 ///
 /// *Method*: two whole numbers that are exact in f64 are divided once, so the quotient is
 /// the double nearest to the decimal number, as the standard conversion gives it.
 /// *Source*: W. D. Clinger, PLDI 1990, the fast path; from memory.
-fn number(bytes: &[u8], from: usize, column: &Column) -> Option<(f64, usize)> {
-    let (digits, decimals, end) = decimal(bytes, from)?;
-    let inner = column.to_inner(digits as f64 / POWERS[decimals]);
-    within_magnitudes(inner).then_some((inner, end))
+#[inline(always)]
+fn number(rest: &[u8], column: &Column) -> Option<(f64, usize)> {
+    let number = decimal(rest)?;
+    let inner = column.to_inner(number.digits as f64 / POWERS[number.decimals]);
+    within_magnitudes(inner).then_some((inner, number.length))
 }
 
-fn above_zero(bytes: &[u8], from: usize, column: &Column) -> Option<(f64, usize)> {
-    number(bytes, from, column).filter(|(value, _)| *value > 0.0)
+#[inline(always)]
+fn above_zero(rest: &[u8], column: &Column) -> Option<(f64, usize)> {
+    number(rest, column).filter(|(value, _)| *value > 0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Whatever eight bytes hold: the quick way says nothing or the same.
+        #[test]
+        fn eight_bytes_at_once_are_the_bytes_one_by_one(
+            cell in prop_oneof![
+                "[0-9]{0,7}\\.?[0-9]{0,7}[,\n\r0-9.]{8}",
+                "[ -~]{8}",
+                ".{8}",
+            ]
+        ) {
+            let bytes = cell.as_bytes();
+            let eight = bytes.first_chunk().unwrap();
+            if let Some(quick) = short_decimal(eight) {
+                prop_assert_eq!(Some(quick), any_decimal(bytes));
+            } else if let Some(slow) = any_decimal(bytes) {
+                prop_assert!(slow.length > 7, "{} is {:?}", cell, slow);
+            }
+        }
+    }
+
+    #[test]
+    fn a_number_ends_where_its_cell_ends() {
+        for (cell, expected) in [
+            ("4000,7.28", Some((4000, 0, 4))),
+            ("1.200,400", Some((1200, 3, 5))),
+            ("0.5\r\n    ", Some((5, 1, 3))),
+            ("1234567,", Some((1_234_567, 0, 7))),
+            ("12.4567\n", Some((124_567, 4, 7))),
+            ("12345678,", Some((12_345_678, 0, 8))),
+            ("7", Some((7, 0, 1))),
+            ("5.,      ", None),
+            (".5,      ", None),
+            ("1.2.3,   ", None),
+            ("-1,      ", None),
+            (",,,,,,,, ", None),
+        ] {
+            let expected = expected.map(|(digits, decimals, length)| Decimal {
+                digits,
+                decimals,
+                length,
+            });
+            assert_eq!(decimal(cell.as_bytes()), expected, "{cell}");
+        }
+    }
 }

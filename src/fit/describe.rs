@@ -259,10 +259,12 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
     let Told { prepared, core, .. } = told;
     let dead_time = core.dead_time_value();
     let k = NORMAL_95;
+    let width = |i: &usize| prepared.sweep.readings[*i].pulse_width_ms;
     prepared
-        .widths
-        .iter()
-        .map(|&width| {
+        .by_width
+        .chunk_by(|i, j| width(i) == width(j))
+        .zip(&prepared.widths)
+        .map(|(readings, &width)| {
             let line = core.line_at(width);
             if width <= dead_time || line <= 0.0 {
                 return LinearityDeviation {
@@ -278,7 +280,7 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
                     interval_95: point.deviation_interval_95,
                 };
             }
-            let (mean, u) = mean_at(prepared, core, width);
+            let (mean, u) = mean_of(prepared, core, readings);
             let percent = 100.0 * (mean / line - 1.0);
             let half = u.map(|u| {
                 let var_line = core.covariance[1][1]
@@ -295,19 +297,15 @@ fn deviations(told: &Told<'_>) -> Vec<LinearityDeviation> {
         .collect()
 }
 
-/// Mean delivered quantity of the readings at a width and its uncertainty,
-/// the latter where any of them was fitted.
-fn mean_at(prepared: &Prepared<'_>, core: &Core, width: f64) -> (f64, Option<f64>) {
-    let (mut count, mut sum) = (0.0, 0.0);
+/// Mean delivered quantity of readings and its uncertainty, the latter where any of them
+/// was fitted.
+fn mean_of(prepared: &Prepared<'_>, core: &Core, readings: &[usize]) -> (f64, Option<f64>) {
+    let count = readings.len() as f64;
+    let sum: f64 = readings.iter().map(|i| prepared.per_pulse(*i)).sum();
     let (mut known, mut squares) = (0.0, 0.0);
-    let here = |i: &usize| prepared.sweep.readings[*i].pulse_width_ms == width;
-    for i in prepared.used().filter(here) {
-        count += 1.0;
-        sum += prepared.per_pulse(i);
-        if let Some(u) = core.reading_uncertainty[i] {
-            known += 1.0;
-            squares += u * u;
-        }
+    for u in readings.iter().filter_map(|i| core.reading_uncertainty[*i]) {
+        known += 1.0;
+        squares += u * u;
     }
     let u = (known > 0.0).then(|| (squares / known / count).sqrt());
     (sum / count, u)

@@ -138,16 +138,15 @@ fn few_widths(told: &Told<'_>, noticed: &mut Noticed) {
 
 fn repeats(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
     let prepared = told.prepared;
-    let mut cells = Vec::with_capacity(prepared.standing.len());
-    let read = prepared.used().map(|i| &prepared.sweep.readings[i]);
-    cells.extend(read.map(|r| [r.pulse_width_ms, r.pulses]));
-    let readings = cells.len();
-    cells.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    cells.dedup();
+    let alike = |pair: &[usize]| {
+        let [a, b] = [pair[0], pair[1]].map(|i| &prepared.sweep.readings[i]);
+        a.pulse_width_ms == b.pulse_width_ms && a.pulses == b.pulses
+    };
     let place = || prepared.sweep.place(prepared.source);
-    if cells.len() == readings {
+    if !prepared.by_width.windows(2).any(alike) {
         noticed.push(Kind::NoRepeats, |kind| Finding::new(kind, place(), &[]));
-    } else if fit.model == Model::Line && fit.scale == Scale::Stated && readings > 2 {
+    } else if fit.model == Model::Line && fit.scale == Scale::Stated && prepared.by_width.len() > 2
+    {
         noticed.push(Kind::ZeroScatter, |kind| Finding::new(kind, place(), &[]));
     }
 }

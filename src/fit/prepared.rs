@@ -45,9 +45,11 @@ pub(super) struct Prepared<'a> {
     pub temperature_doubt: Option<f64>,
     /// Line range of the condition, ms; `None` where no width is usable.
     pub line_range: Option<[f64; 2]>,
-    /// Distinct pulse widths of the usable readings, rising, ms.
+    /// Indices of the usable readings by pulse width, then by pulses.
+    pub by_width: Vec<usize>,
+    /// Their distinct pulse widths, rising, ms.
     pub widths: Vec<f64>,
-    /// Indices of the usable readings inside the line range.
+    /// Those inside the line range, in the same order.
     pub in_line_range: Vec<usize>,
 }
 
@@ -65,14 +67,21 @@ impl<'a> Prepared<'a> {
             .iter()
             .map(|r| standing(r, source, options))
             .collect();
-        let usable = || (0..standing.len()).filter(|i| standing[*i] == Standing::Used);
-        let width = |i: usize| sweep.readings[i].pulse_width_ms;
-        let mut widths = Vec::with_capacity(standing.len());
-        widths.extend(usable().map(width));
-        widths.sort_by(f64::total_cmp);
+        let setting = |i: usize| {
+            let reading = &sweep.readings[i];
+            (reading.pulse_width_ms, reading.pulses)
+        };
+        let mut by_width = Vec::with_capacity(standing.len());
+        by_width.extend((0..standing.len()).filter(|i| standing[*i] == Standing::Used));
+        by_width.sort_by(|i, j| {
+            let (a, b) = (setting(*i), setting(*j));
+            a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
+        });
+        let mut widths = Vec::with_capacity(by_width.len());
+        widths.extend(by_width.iter().map(|i| setting(*i).0));
         widths.dedup();
-        let mut in_line_range = Vec::with_capacity(standing.len());
-        in_line_range.extend(usable().filter(|i| holds(line_range, width(*i))));
+        let mut in_line_range = by_width.clone();
+        in_line_range.retain(|i| holds(line_range, setting(*i).0));
         let mut prepared = Self {
             sweep,
             source,
@@ -82,6 +91,7 @@ impl<'a> Prepared<'a> {
             carrying_variance: vec![0.0; sweep.readings.len()],
             temperature_doubt: None,
             line_range,
+            by_width,
             widths,
             in_line_range,
         };

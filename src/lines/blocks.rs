@@ -4,13 +4,17 @@ use std::io::{self, ErrorKind, Read};
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::thread;
 
+use memchr::memchr_iter;
+
 use super::{Lines, LinesError};
 use crate::capture::{Fault, LONGEST_LINE, overlong_line};
 
-/// Bytes asked for at once; a line may take that many.
-const BLOCK: usize = LONGEST_LINE;
+/// Bytes asked for at once: few enough that what is made of them stays in the cache.
+const BLOCK: usize = 1 << 18;
 /// Blocks read ahead.
-const AHEAD: usize = 8;
+const AHEAD: usize = 32;
+/// Blocks taken at once for each thread: the more, the less one waits for the other.
+pub(super) const BLOCKS_A_THREAD: usize = 8;
 
 /// Why there is no next block.
 pub(super) enum NoBlock {
@@ -52,7 +56,7 @@ impl Blocks {
                         return;
                     }
                 };
-                line += block.iter().filter(|b| **b == b'\n').count() as u64;
+                line += memchr_iter(b'\n', &block).count() as u64;
                 if send.send(Ok(block)).is_err() {
                     return;
                 }

@@ -8,8 +8,8 @@ use std::hash::{BuildHasher, BuildHasherDefault, Hasher};
 
 use rayon::prelude::*;
 
-use super::blocks::{Blocks, failed};
-use super::injector::{Condition, Sweeps, Text, write_sweeps};
+use super::blocks::{BLOCKS_A_THREAD, Blocks, failed};
+use super::injector::{Condition, Run, Text, write_sweeps};
 use super::{Lines, LinesError, LinesRequest};
 use crate::capture::{CaptureStream, Setting, StreamRow, Sweep};
 use crate::characterisation::NotFinite;
@@ -32,9 +32,13 @@ impl Hasher for Mix {
     }
 
     fn write(&mut self, bytes: &[u8]) {
-        for part in bytes.chunks(8) {
+        let (words, rest) = bytes.as_chunks();
+        for word in words {
+            self.write_u64(u64::from_le_bytes(*word));
+        }
+        if !rest.is_empty() {
             let mut word = [0; 8];
-            word[..part.len()].copy_from_slice(part);
+            word[..rest.len()].copy_from_slice(rest);
             self.write_u64(u64::from_le_bytes(word));
         }
     }
@@ -47,54 +51,64 @@ impl Hasher for Mix {
 
 type Quick = BuildHasherDefault<Mix>;
 
-/// Values met, numbered by first appearance.
-#[derive(Default)]
-struct Numbered<T> {
-    numbers: HashMap<[u64; 4], u32, Quick>,
-    list: Vec<T>,
-    latest: Option<([u64; 4], u32)>,
+/// At what an injector was read, and how it was fired.
+#[derive(Clone, Copy)]
+struct Circumstance {
+    condition: Condition,
+    setting: Setting,
 }
 
-impl<T: Copy> Numbered<T> {
-    fn number(&mut self, key: [u64; 4], value: T) -> u32 {
+impl Circumstance {
+    /// The same for the same circumstance.
+    fn key(&self) -> [u64; 5] {
+        // No number that is read is NaN.
+        let bits = |value: Option<f64>| value.unwrap_or(f64::NAN).to_bits();
+        let (voltage, pressure) = self.condition;
+        let Setting {
+            pulse_width_ms,
+            pulses,
+            period_ms,
+        } = self.setting;
+        [
+            bits(voltage),
+            bits(pressure),
+            pulse_width_ms.to_bits(),
+            pulses.to_bits(),
+            bits(period_ms),
+        ]
+    }
+}
+
+/// Circumstances met, numbered by first appearance.
+#[derive(Default)]
+struct Numbered {
+    numbers: HashMap<[u64; 5], u32, Quick>,
+    list: Vec<Circumstance>,
+    latest: Option<([u64; 5], u32)>,
+}
+
+impl Numbered {
+    fn number(&mut self, circumstance: Circumstance) -> u32 {
+        let key = circumstance.key();
         if let Some((_, number)) = self.latest.filter(|(latest, _)| *latest == key) {
             return number;
         }
-        let next = u32::try_from(self.list.len()).expect("fewer than 2³² settings are met");
+        let next = u32::try_from(self.list.len()).expect("fewer than 2³² circumstances are met");
         let number = *self.numbers.entry(key).or_insert(next);
         if number == next {
-            self.list.push(value);
+            self.list.push(circumstance);
         }
         self.latest = Some((key, number));
         number
     }
 }
 
-fn bits(value: Option<f64>) -> [u64; 2] {
-    value.map_or([0, 0], |v| [1, v.to_bits()])
-}
-
-fn condition_key((voltage, pressure): Condition) -> [u64; 4] {
-    let ([a, b], [c, d]) = (bits(voltage), bits(pressure));
-    [a, b, c, d]
-}
-
-fn setting_key(setting: &Setting) -> [u64; 4] {
-    let [a, b] = bits(setting.period_ms);
-    [
-        setting.pulse_width_ms.to_bits(),
-        setting.pulses.to_bits(),
-        a,
-        b,
-    ]
-}
-
-/// A row dealt out: where its injector stands in the words of the part, and numbers of the part.
+/// A row dealt out: where its injector stands in the words of the part, and its circumstance
+/// as the part numbers it.
 struct Dealt {
     word: u32,
     length: u32,
-    condition: u32,
-    setting: u32,
+    circumstance: u32,
     delivered: f64,
 }
 
@@ -102,8 +116,7 @@ struct Dealt {
 struct Part {
     lines: u64,
     rows: u64,
-    conditions: Numbered<Condition>,
-    settings: Numbered<Setting>,
+    circumstances: Numbered,
     words: Vec<u8>,
     shares: Vec<Vec<Dealt>>,
 }
@@ -113,8 +126,7 @@ impl Part {
         Self {
             lines: 0,
             rows: 0,
-            conditions: Numbered::default(),
-            settings: Numbered::default(),
+            circumstances: Numbered::default(),
             words: Vec::with_capacity(bytes / 4),
             shares: (0..SHARES)
                 .map(|_| Vec::with_capacity(bytes / SHARES / 24))
@@ -123,13 +135,15 @@ impl Part {
     }
 
     fn add(&mut self, row: &StreamRow<'_>) {
-        let condition = (row.voltage_v, row.pressure_kpa);
+        let circumstance = Circumstance {
+            condition: (row.voltage_v, row.pressure_kpa),
+            setting: row.setting,
+        };
         let share = Quick::default().hash_one(row.injector.as_bytes()) as usize % SHARES;
         let dealt = Dealt {
             word: u32::try_from(self.words.len()).expect("a block is smaller than 4 GiB"),
             length: u32::try_from(row.injector.len()).expect("a line is smaller than 4 GiB"),
-            condition: self.conditions.number(condition_key(condition), condition),
-            setting: self.settings.number(setting_key(&row.setting), row.setting),
+            circumstance: self.circumstances.number(circumstance),
             delivered: row.delivered,
         };
         self.words.extend_from_slice(row.injector.as_bytes());
@@ -141,9 +155,9 @@ impl Part {
 /// A reading as it is kept.
 #[derive(Debug, Clone, Copy, Default)]
 struct Kept {
-    /// Number of injector and condition in the share.
-    group: u32,
-    setting: u32,
+    /// Number of the injector in the share.
+    injector: u32,
+    circumstance: u32,
     delivered: f64,
 }
 
@@ -175,7 +189,7 @@ struct Known {
     injector: String,
     /// Block and place in it of the first row.
     first: (u64, u32),
-    groups: Vec<u32>,
+    readings: usize,
 }
 
 /// Injectors of one hash with their readings.
@@ -183,15 +197,13 @@ struct Known {
 struct Share {
     numbers: HashMap<Vec<u8>, u32, Quick>,
     injectors: Vec<Known>,
-    groups: HashMap<u64, u32, Quick>,
-    /// Condition and number of readings of each group; after sorting where they begin.
-    conditions: Vec<u32>,
-    counts: Vec<usize>,
     kept: Pieces,
 }
 
 impl Share {
-    fn add(&mut self, part: &Part, share: usize, block: u64, condition: &[u32], setting: &[u32]) {
+    /// Adds what `part` dealt to this share; `circumstances` are the common numbers of those of
+    /// the part.
+    fn add(&mut self, part: &Part, share: usize, block: u64, circumstances: &[u32]) {
         for row in &part.shares[share] {
             let from = row.word as usize;
             let word = &part.words[from..from + row.length as usize];
@@ -199,19 +211,10 @@ impl Share {
                 Some(number) => *number,
                 None => self.add_injector(word, (block, row.word)),
             };
-            let condition = condition[row.condition as usize];
-            let next = u32::try_from(self.conditions.len()).expect("fewer than 2³² groups");
-            let key = u64::from(injector) << 32 | u64::from(condition);
-            let group = *self.groups.entry(key).or_insert(next);
-            if group == next {
-                self.conditions.push(condition);
-                self.counts.push(0);
-                self.injectors[injector as usize].groups.push(group);
-            }
-            self.counts[group as usize] += 1;
+            self.injectors[injector as usize].readings += 1;
             self.kept.push(Kept {
-                group,
-                setting: setting[row.setting as usize],
+                injector,
+                circumstance: circumstances[row.circumstance as usize],
                 delivered: row.delivered,
             });
         }
@@ -223,24 +226,19 @@ impl Share {
         self.injectors.push(Known {
             injector: String::from_utf8_lossy(word).into_owned(),
             first,
-            groups: Vec::new(),
+            readings: 0,
         });
         number
     }
 
     /// Puts the readings of each injector together, in the order in which they came.
     fn sort(&mut self) {
-        let mut owner = vec![0u32; self.counts.len()];
-        let mut next = vec![0usize; self.injectors.len() + 1];
-        for (number, known) in self.injectors.iter().enumerate() {
-            let mut count = 0;
-            for group in &known.groups {
-                owner[*group as usize] = number as u32;
-                count += self.counts[*group as usize];
-            }
-            next[number + 1] = next[number] + count;
+        let mut total = 0;
+        let mut next = Vec::with_capacity(self.injectors.len());
+        for known in &self.injectors {
+            next.push(total);
+            total += known.readings;
         }
-        let total = next[self.injectors.len()];
         let mut sorted = Pieces::default();
         for from in (0..total).step_by(PIECE) {
             let length = PIECE.min(total - from);
@@ -250,72 +248,50 @@ impl Share {
         }
         for piece in std::mem::take(&mut self.kept.pieces) {
             for kept in piece {
-                let slot = &mut next[owner[kept.group as usize] as usize];
+                let slot = &mut next[kept.injector as usize];
                 sorted.pieces[*slot / PIECE][*slot % PIECE] = kept;
                 *slot += 1;
             }
         }
         self.kept = sorted;
-        (self.numbers, self.groups) = (HashMap::default(), HashMap::default());
+        self.numbers = HashMap::default();
     }
 }
 
 /// Everything gathered.
 #[derive(Default)]
 struct Gathered {
-    conditions: Numbered<Condition>,
-    settings: Numbered<Setting>,
+    circumstances: Numbered,
     shares: Vec<Share>,
 }
 
 impl Gathered {
     fn add(&mut self, parts: &[Part], first_block: u64) {
-        let numbers: Vec<(Vec<u32>, Vec<u32>)> = parts
+        let numbers: Vec<Vec<u32>> = parts
             .iter()
             .map(|part| {
-                let conditions = part.conditions.list.iter();
-                let settings = part.settings.list.iter();
-                (
-                    conditions
-                        .map(|c| self.conditions.number(condition_key(*c), *c))
-                        .collect(),
-                    settings
-                        .map(|s| self.settings.number(setting_key(s), *s))
-                        .collect(),
-                )
+                let list = part.circumstances.list.iter();
+                list.map(|c| self.circumstances.number(*c)).collect()
             })
             .collect();
         let shares = self.shares.par_iter_mut().enumerate();
         shares.for_each(|(number, share)| {
-            for (k, (part, (conditions, settings))) in parts.iter().zip(&numbers).enumerate() {
-                share.add(part, number, first_block + k as u64, conditions, settings);
+            for (k, (part, circumstances)) in parts.iter().zip(&numbers).enumerate() {
+                share.add(part, number, first_block + k as u64, circumstances);
             }
         });
     }
 
     /// The sweeps of an injector; its readings begin at `from`.
     fn sweeps(&self, share: &Share, known: &Known, from: usize, basis: Basis) -> Vec<Sweep> {
-        let condition =
-            |group: &u32| self.conditions.list[share.conditions[*group as usize] as usize];
-        let conditions: Vec<Condition> = known.groups.iter().map(condition).collect();
-        let counts: Vec<usize> = known
-            .groups
-            .iter()
-            .map(|group| share.counts[*group as usize])
-            .collect();
-        let mut sweeps = Sweeps::of(&known.injector, basis, &conditions, &counts);
-        for index in from..from + counts.iter().sum::<usize>() {
+        let mut run = Run::new(&known.injector, 0);
+        for index in from..from + known.readings {
             let kept = share.kept.at(index);
-            // Groups of an injector are numbered in the order of appearance.
-            let at = known.groups.binary_search(&kept.group);
-            let at = at.expect("readings are sorted by injector");
-            sweeps.add(
-                at,
-                self.settings.list[kept.setting as usize],
-                kept.delivered,
-            );
+            let Circumstance { condition, setting } =
+                self.circumstances.list[kept.circumstance as usize];
+            run.add(condition, setting, kept.delivered);
         }
-        sweeps.list
+        run.sweeps(basis)
     }
 
     fn write(
@@ -330,8 +306,7 @@ impl Gathered {
             let mut from = 0;
             for known in &share.injectors {
                 order.push((known.first, share, known, from));
-                let counts = known.groups.iter().map(|g| share.counts[*g as usize]);
-                from += counts.sum::<usize>();
+                from += known.readings;
             }
         }
         order.sort_by_key(|(first, ..)| *first);
@@ -367,7 +342,7 @@ pub(super) fn run(
         ..Gathered::default()
     };
     let (mut line, mut number, mut rows) = (first_line, 0, 0);
-    let most = 2 * rayon::current_num_threads();
+    let most = BLOCKS_A_THREAD * rayon::current_num_threads();
     loop {
         let batch = blocks.several(most).map_err(|why| failed(why, lines))?;
         if batch.is_empty() {

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use rayon::prelude::*;
 
-use super::blocks::{Blocks, failed};
+use super::blocks::{BLOCKS_A_THREAD, Blocks, failed};
 use super::injector::{Run, Text, write_sweeps};
 use super::{Lines, LinesError, LinesRequest};
 use crate::capture::{CaptureStream, Fault, StreamRow, comes_again};
@@ -64,10 +64,10 @@ impl PartReader<'_> {
             None => self.part.head.as_mut(),
         };
         match open {
-            Some(run) if run.injector == row.injector => run.add(row, line),
+            Some(run) if run.injector == row.injector => run.add_row(row, line),
             _ => {
                 let mut run = Run::new(row.injector, line);
-                run.add(row, line);
+                run.add_row(row, line);
                 if self.part.head.is_none() {
                     self.part.head = Some(run);
                 } else if let Some(ended) = self.part.tail.replace(run) {
@@ -97,13 +97,9 @@ pub(super) fn run(
     request: &LinesRequest,
     lines: &mut Lines<'_>,
 ) -> Result<u64, LinesError> {
-    let mut joined = Joined {
-        pending: None,
-        ended: Ended::default(),
-        rows: 0,
-    };
+    let mut joined = Joined::default();
     let mut line = first_line;
-    let most = 2 * rayon::current_num_threads();
+    let most = BLOCKS_A_THREAD * rayon::current_num_threads();
     loop {
         let batch = blocks.several(most).map_err(|why| failed(why, lines))?;
         if batch.is_empty() {
@@ -116,147 +112,148 @@ pub(super) fn run(
             part: Part::default(),
             error: None,
         };
-        let parts: Vec<Option<PartReader<'_>>> = batch
+        let parts: Vec<Option<(Part, Option<NotFinite>)>> = batch
             .par_iter()
             .map(|block| {
                 let mut reader = start();
-                let plain = stream.read_plain(block, |row| reader.add(&row));
-                plain.map(|_| reader)
+                stream.read_plain(block, |row| reader.add(&row))?;
+                Some((reader.part, reader.error))
             })
             .collect();
-        let parts: Vec<Option<(Part, Option<NotFinite>)>> = parts
-            .into_iter()
-            .map(|reader| reader.map(|r| (r.part, r.error)))
-            .collect();
+        let mut refused = Ok(());
         for (block, part) in batch.iter().zip(parts) {
-            match part {
+            let count = match part {
                 Some((_, Some(error))) => return Err(error.into()),
                 Some((part, None)) => {
                     let count = part.lines;
-                    joined.add(part, line, stream, basis, request, lines)?;
-                    line += count;
+                    joined.add(part, line, stream.name()).map(|()| count)
                 }
-                None => {
-                    line += joined.add_carefully(block, line, stream, basis, request, lines)?;
+                None => joined.add_carefully(block, line, stream),
+            };
+            match count {
+                Ok(count) => line += count,
+                Err(faults) => {
+                    refused = Err(faults);
+                    break;
                 }
             }
         }
+        joined.write(stream, basis, request, lines)?;
+        refused.map_err(|faults| lines.faults(faults))?;
     }
-    joined.end(stream, basis, request, lines)?;
+    joined.end();
+    joined.write(stream, basis, request, lines)?;
     Ok(joined.rows)
 }
 
+/// What is to be written, in order.
+enum Piece {
+    /// Lines of injectors that began and ended in a block.
+    Lines(Text),
+    /// An injector that went on from one block to the next: not fitted yet.
+    Across(Run),
+}
+
 /// The parts so far.
+#[derive(Default)]
 struct Joined {
     pending: Option<Run>,
     ended: Ended,
     rows: u64,
+    pieces: Vec<Piece>,
 }
 
 impl Joined {
-    fn add(
-        &mut self,
-        part: Part,
-        line: u64,
-        stream: &CaptureStream,
-        basis: Basis,
-        request: &LinesRequest,
-        lines: &mut Lines<'_>,
-    ) -> Result<(), LinesError> {
+    /// Adds a part that begins at a line.
+    fn add(&mut self, part: Part, line: u64, name: &str) -> Result<(), Vec<Fault>> {
         self.rows += part.lines;
-        let refuse = |ended: &Ended, injector: &str, at: u64| {
-            ended.refuse(stream.name(), injector, line + at)
-        };
-        let Some(mut head) = part.head else {
+        let Some(head) = part.head else {
             return Ok(());
         };
-        head.first_line += line;
-        head.last_line += line;
-        match &mut self.pending {
-            Some(pending) if pending.injector == head.injector => pending.append(head),
-            _ => {
-                self.end(stream, basis, request, lines)?;
-                let refused = self
-                    .ended
-                    .refuse(stream.name(), &head.injector, head.first_line);
-                refused.map_err(|faults| lines.faults(faults))?;
-                self.pending = Some(head);
-            }
-        }
-        let Some(mut tail) = part.tail else {
+        self.go_on(head.moved(line), name)?;
+        let Some(tail) = part.tail else {
             return Ok(());
         };
-        self.end(stream, basis, request, lines)?;
+        self.end();
         for (injector, first, last) in part.whole {
-            refuse(&self.ended, &injector, first).map_err(|faults| lines.faults(faults))?;
+            self.ended.refuse(name, &injector, line + first)?;
             self.ended.note(injector, line + last);
         }
-        lines.write(&part.text.bytes, part.text.lines)?;
-        refuse(&self.ended, &tail.injector, tail.first_line)
-            .map_err(|faults| lines.faults(faults))?;
-        tail.first_line += line;
-        tail.last_line += line;
-        self.pending = Some(tail);
-        Ok(())
+        self.pieces.push(Piece::Lines(part.text));
+        self.go_on(tail.moved(line), name)
     }
 
-    /// Reads a block that is not plain, row by row; returns its lines.
+    /// Adds a block that is not plain, row by row; returns its lines.
     fn add_carefully(
         &mut self,
         block: &[u8],
         line: u64,
         stream: &mut CaptureStream,
-        basis: Basis,
-        request: &LinesRequest,
-        lines: &mut Lines<'_>,
-    ) -> Result<u64, LinesError> {
+    ) -> Result<u64, Vec<Fault>> {
         let mut runs: Vec<Run> = Vec::new();
         let mut rows = 0;
-        let read = stream.read_carefully(block, line, |row, at| {
+        let count = stream.read_carefully(block, line, |row, at| {
             rows += 1;
             match runs.last_mut() {
-                Some(run) if run.injector == row.injector => run.add(&row, at),
+                Some(run) if run.injector == row.injector => run.add_row(&row, at),
                 _ => {
                     let mut run = Run::new(row.injector, at);
-                    run.add(&row, at);
+                    run.add_row(&row, at);
                     runs.push(run);
                 }
             }
-        });
-        let count = read.map_err(|faults| lines.faults(faults))?;
+        })?;
         self.rows += rows;
         for run in runs {
-            match &mut self.pending {
-                Some(pending) if pending.injector == run.injector => pending.append(run),
-                _ => {
-                    self.end(stream, basis, request, lines)?;
-                    let refused = self
-                        .ended
-                        .refuse(stream.name(), &run.injector, run.first_line);
-                    refused.map_err(|faults| lines.faults(faults))?;
-                    self.pending = Some(run);
-                }
-            }
+            self.go_on(run, stream.name())?;
         }
         Ok(count)
     }
 
+    /// Goes on with the injector that is open, or ends it and begins another.
+    fn go_on(&mut self, run: Run, name: &str) -> Result<(), Vec<Fault>> {
+        match &mut self.pending {
+            Some(pending) if pending.injector == run.injector => pending.append(run),
+            _ => {
+                self.end();
+                self.ended.refuse(name, &run.injector, run.first_line)?;
+                self.pending = Some(run);
+            }
+        }
+        Ok(())
+    }
+
     /// Ends the injector that is open.
-    fn end(
+    fn end(&mut self) {
+        if let Some(run) = self.pending.take() {
+            self.ended.note(run.injector.clone(), run.last_line);
+            self.pieces.push(Piece::Across(run));
+        }
+    }
+
+    /// Fits what is not fitted yet and writes all that has ended.
+    fn write(
         &mut self,
         stream: &CaptureStream,
         basis: Basis,
         request: &LinesRequest,
         lines: &mut Lines<'_>,
     ) -> Result<(), LinesError> {
-        let Some(run) = self.pending.take() else {
-            return Ok(());
-        };
-        let mut text = Text::default();
-        let sweeps = run.sweeps(basis);
-        write_sweeps(stream, request, &run.injector, sweeps, &mut text)?;
-        lines.write(&text.bytes, text.lines)?;
-        self.ended.note(run.injector, run.last_line);
+        let fitted: Vec<Result<Text, NotFinite>> = std::mem::take(&mut self.pieces)
+            .into_par_iter()
+            .map(|piece| match piece {
+                Piece::Lines(text) => Ok(text),
+                Piece::Across(run) => {
+                    let mut text = Text::default();
+                    let sweeps = run.sweeps(basis);
+                    write_sweeps(stream, request, &run.injector, sweeps, &mut text).map(|()| text)
+                }
+            })
+            .collect();
+        for text in fitted {
+            let text = text?;
+            lines.write(&text.bytes, text.lines)?;
+        }
         Ok(())
     }
 }

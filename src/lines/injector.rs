@@ -41,16 +41,31 @@ impl Run {
         }
     }
 
+    /// The same so many lines later.
+    pub fn moved(mut self, lines: u64) -> Self {
+        self.first_line += lines;
+        self.last_line += lines;
+        self
+    }
+
     /// Adds a row of this injector.
-    pub fn add(&mut self, row: &StreamRow<'_>, line: u64) {
-        let condition = (row.voltage_v, row.pressure_kpa);
+    pub fn add_row(&mut self, row: &StreamRow<'_>, line: u64) {
+        self.add(
+            (row.voltage_v, row.pressure_kpa),
+            row.setting,
+            row.delivered,
+        );
+        self.last_line = line;
+    }
+
+    /// Adds a reading.
+    pub fn add(&mut self, condition: Condition, setting: Setting, delivered: f64) {
         let latest = self.rows.last().map(|(index, _, _)| *index);
         let index = match latest.filter(|i| self.conditions[*i as usize] == condition) {
             Some(index) => index,
             None => index_of(&mut self.conditions, condition),
         };
-        self.rows.push((index, row.setting, row.delivered));
-        self.last_line = line;
+        self.rows.push((index, setting, delivered));
     }
 
     /// Adds the rows that follow in the next block, `lines` lines later.
@@ -72,11 +87,25 @@ impl Run {
         for (index, _, _) in &self.rows {
             counts[*index as usize] += 1;
         }
-        let mut sweeps = Sweeps::of(&self.injector, basis, &self.conditions, &counts);
-        for (index, setting, delivered) in &self.rows {
-            sweeps.add(*index as usize, *setting, *delivered);
+        let (joined, place) = join_conditions(&self.conditions, &counts);
+        let mut sizes = vec![0; joined.len()];
+        for (at, count) in place.iter().zip(&counts) {
+            sizes[*at] += count;
         }
-        sweeps.list
+        let sweep = |((voltage_v, pressure_kpa), size)| Sweep {
+            injector: self.injector.clone(),
+            stage: None,
+            voltage_v,
+            pressure_kpa,
+            basis,
+            readings: Vec::with_capacity(size),
+        };
+        let mut sweeps: Vec<Sweep> = joined.into_iter().zip(sizes).map(sweep).collect();
+        for (index, setting, delivered) in &self.rows {
+            let readings = &mut sweeps[place[*index as usize]].readings;
+            readings.push(setting.reading(*delivered));
+        }
+        sweeps
     }
 }
 
@@ -87,40 +116,6 @@ fn index_of(conditions: &mut Vec<Condition>, condition: Condition) -> u32 {
         conditions.len() - 1
     });
     u32::try_from(at).expect("an injector has fewer than 2³² conditions")
-}
-
-/// Sweeps of one injector while they are filled.
-pub(super) struct Sweeps {
-    pub list: Vec<Sweep>,
-    /// Sweep of each condition.
-    place: Vec<usize>,
-}
-
-impl Sweeps {
-    /// Empty sweeps for conditions of which `counts` readings will come.
-    pub fn of(injector: &str, basis: Basis, conditions: &[Condition], counts: &[usize]) -> Self {
-        let (joined, place) = join_conditions(conditions, counts);
-        let mut sizes = vec![0; joined.len()];
-        for (at, count) in place.iter().zip(counts) {
-            sizes[*at] += count;
-        }
-        let sweep = |((voltage_v, pressure_kpa), size)| Sweep {
-            injector: injector.to_owned(),
-            stage: None,
-            voltage_v,
-            pressure_kpa,
-            basis,
-            readings: Vec::with_capacity(size),
-        };
-        let list = joined.into_iter().zip(sizes).map(sweep).collect();
-        Self { list, place }
-    }
-
-    /// Adds a reading; readings come in the order of the stream.
-    pub fn add(&mut self, condition: usize, setting: Setting, delivered: f64) {
-        let readings = &mut self.list[self.place[condition]].readings;
-        readings.push(setting.reading(delivered));
-    }
 }
 
 /// Writes the lines of an injector whose rows say nothing but conditions and quantities.
