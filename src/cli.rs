@@ -119,6 +119,27 @@ fn for_whom(data: &str, terminal: bool) -> Cow<'_, str> {
     }
 }
 
+/// Stdout for data that comes in whole lines, each as [`for_whom`] has it.
+struct Data<W> {
+    out: W,
+    terminal: bool,
+}
+
+impl<W: Write> Write for Data<W> {
+    fn write(&mut self, lines: &[u8]) -> io::Result<usize> {
+        if !self.terminal {
+            return self.out.write(lines);
+        }
+        let text = String::from_utf8_lossy(lines);
+        self.out.write_all(for_whom(&text, true).as_bytes())?;
+        Ok(lines.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}
+
 /// Indented JSON with a final newline.
 fn json_text(value: &impl serde::Serialize) -> Result<String, Failure> {
     let json = serde_json::to_string_pretty(value)
@@ -174,6 +195,27 @@ mod tests {
         assert_eq!(
             for_whom(data, true),
             "{\n  \"injector\": \"\\u{9b}31m\\u{202e}\"\n}\n"
+        );
+    }
+
+    #[test]
+    fn lines_are_whole_for_a_program_and_harmless_on_a_terminal() {
+        let written = |terminal| {
+            let mut data = Data {
+                out: Vec::new(),
+                terminal,
+            };
+            data.write_all("{\"a\":\"\u{9b}31m\"}\n{\"a\":\"\u{202e}\"}\n".as_bytes())
+                .unwrap();
+            String::from_utf8(data.out).unwrap()
+        };
+        assert_eq!(
+            written(false),
+            "{\"a\":\"\u{9b}31m\"}\n{\"a\":\"\u{202e}\"}\n"
+        );
+        assert_eq!(
+            written(true),
+            "{\"a\":\"\\u{9b}31m\"}\n{\"a\":\"\\u{202e}\"}\n"
         );
     }
 }

@@ -1,13 +1,13 @@
 //! `fit --lines`: one line of JSON per sweep, injector by injector.
 
 use std::fs::{self, File};
-use std::io;
+use std::io::{self, IsTerminal};
 use std::path::Path;
 
 use super::args::{FitArgs, InputArgs};
 use super::files::{failed, read_bench_file, refuse_changed, shown};
 use super::fit::{fit_options, not_finite};
-use super::{Failure, Outcome};
+use super::{Data, Failure, Outcome};
 use crate::lines::{LinesError, LinesRequest, RowOrder, fit_lines};
 
 /// Runs the command.
@@ -47,7 +47,11 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         } else {
             Box::new(File::open(path).map_err(|error| failed(path, error))?)
         };
-        let done = fit_lines(input, &mut io::stdout().lock(), &request);
+        let mut out = Data {
+            terminal: io::stdout().is_terminal(),
+            out: io::stdout().lock(),
+        };
+        let done = fit_lines(input, &mut out, &request);
         done.map_err(|error| match error {
             LinesError::Read(error) => failed(path, error),
             LinesError::Write(error) => Failure::Output(error),

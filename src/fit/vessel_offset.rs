@@ -78,8 +78,7 @@ fn carry(prepared: &[Prepared<'_>], cores: &[Option<&Core>], i: usize, own: f64)
     } else {
         1.0
     };
-    let uncertainty = (best * best + between).sqrt();
-    if own < BETTER_BY * uncertainty {
+    if own < BETTER_BY * best {
         return Carried::Nothing;
     }
     if p < DISAGREE_P {
@@ -89,6 +88,10 @@ fn carry(prepared: &[Prepared<'_>], cores: &[Option<&Core>], i: usize, own: f64)
             ("p", json!(100.0 * p)),
         ];
         return Carried::Disagree(Finding::new(Kind::OffsetsDisagree, place, &facts));
+    }
+    let uncertainty = (best * best + between).sqrt();
+    if own < BETTER_BY * uncertainty {
+        return Carried::Nothing;
     }
     let facts = [
         ("offset", json!(mean)),
@@ -136,5 +139,9 @@ mod tests {
         // Sample variance of the two is 8, of which 1 is their own.
         assert!((between - 7.0).abs() < 1e-12);
         assert_eq!(disagreement(&[(0.0, 1.0), (0.5, 1.0)]).1, 0.0);
+        // Weights 1 and 1/4: mean 0.8, χ² = 0.64 + 2.56, (3.2 − 1)/(1.25 − 1.0625/1.25).
+        let (chi, between) = disagreement(&[(0.0, 1.0), (4.0, 2.0)]);
+        assert!((chi - 3.2).abs() < 1e-12);
+        assert!((between - 5.5).abs() < 1e-12);
     }
 }

@@ -6,6 +6,8 @@
 
 /// The page for newcomers, command by command.
 mod at_the_bench;
+/// Figures that no published case witnesses.
+mod by_hand;
 /// Captures in any order and of any bytes.
 mod capture_properties;
 /// The program as its user meets it.

@@ -127,7 +127,7 @@ impl CurveDesign {
     ) -> Result<(Self, Vec<DesignCell>), CurveError> {
         super::check(readings, setup)?;
         let mut uses = vec![ReadingUse::Used; readings.len()];
-        let start = super::provisional(readings, &uses)?;
+        let start = super::provisional(readings, &uses, setup.offset_mean)?;
         let (_, model) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
         let mut model = model.with_members(kernel::family());
         let candidates = average::weigh(&mut model, setup);

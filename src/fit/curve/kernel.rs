@@ -425,3 +425,32 @@ pub(super) fn probes() -> Vec<Member> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn off_times_between_widths_are_interpolated_and_beyond_keep_the_period() {
+        let cells = |off_times: &[f64]| Cells {
+            widths: vec![2.0, 4.0],
+            off_times: off_times.to_vec(),
+            cells: Vec::new(),
+            of_reading: Vec::new(),
+        };
+        // Periods of 20 and 14 ms.
+        let stated = cells(&[18.0, 10.0]);
+        for (width, off_time) in [
+            (1.0, 19.0),
+            (2.0, 18.0),
+            (3.5, 12.0),
+            (4.0, 10.0),
+            (6.0, 8.0),
+        ] {
+            assert_eq!(off_time_at(&stated, width), off_time, "{width} ms");
+        }
+        for half_stated in [[f64::INFINITY, 10.0], [18.0, f64::INFINITY]] {
+            assert_eq!(off_time_at(&cells(&half_stated), 3.0), f64::INFINITY);
+        }
+    }
+}

@@ -231,7 +231,7 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
             _ => ReadingUse::Used,
         })
         .collect();
-    let start = provisional(readings, &uses)?;
+    let start = provisional(readings, &uses, setup.offset_mean)?;
     for (reading, r) in readings.iter().zip(&mut uses) {
         if *r == ReadingUse::Used && reading.width_ms - start.1 < TOO_SHORT_MS {
             *r = ReadingUse::TooShort;
@@ -288,13 +288,17 @@ fn check(readings: &[CurveReading], setup: &CurveSetup) -> Result<(), CurveError
     }
 }
 
-/// Provisional slope and dead time of the readings in use.
-fn provisional(readings: &[CurveReading], uses: &[ReadingUse]) -> Result<(f64, f64), CurveError> {
+/// Provisional slope and dead time of the readings in use, all of them `offset` too high.
+fn provisional(
+    readings: &[CurveReading],
+    uses: &[ReadingUse],
+    offset: f64,
+) -> Result<(f64, f64), CurveError> {
     let per_pulse: Vec<(f64, f64)> = readings
         .iter()
         .zip(uses)
         .filter(|(_, u)| **u == ReadingUse::Used)
-        .map(|(r, _)| (r.width_ms, r.delivered / r.pulses))
+        .map(|(r, _)| (r.width_ms, (r.delivered - offset) / r.pulses))
         .collect();
     let mut widths: Vec<f64> = per_pulse.iter().map(|p| p.0).collect();
     widths.sort_by(f64::total_cmp);
@@ -383,5 +387,22 @@ fn set_misreadings_aside(
         } else {
             return Ok((odds, model));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nodes_under_the_floor_fall_together_with_their_weights() {
+        let nodes = Scale::about(1.0, 0.5, 1.2).nodes(&[-1.0, 0.0, 1.0]);
+        let [(floor, joint), (above, alone)] = nodes[..] else {
+            panic!("{nodes:?}")
+        };
+        assert_eq!(floor, 1.2);
+        // exp(−1/2) + 1 beside exp(−1/2)
+        assert!((joint - 1.606_530_659_712_633_4_f64.ln()).abs() < 1e-15);
+        assert!((above - 0.5f64.exp()).abs() < 1e-15 && (alone + 0.5).abs() < 1e-15);
     }
 }
