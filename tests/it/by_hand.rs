@@ -282,6 +282,8 @@ fn a_reading_carried_to_its_voltage_is_doubted_by_a_fifth_of_the_step() {
     // The first fit, with the readings as they stand, tells how X moves: not quite −0.05 ms/V,
     // since all its voltages are a volt high alike: exactly that.
     let slope = sweep.slope.as_ref().unwrap().value;
+    near(slope, 5.0, 1e-9);
+    near(sweep.dead_time.as_ref().unwrap().value, 0.8, 1e-9);
     let step = 1000.0 * slope * 0.05 * 2.0;
     let read = 288.675_134_594_812_9; // 1 mL/√12: more than the stated 0.2 mL
     near(
@@ -304,6 +306,27 @@ fn a_dropped_row_names_its_file_by_name_or_path() {
     assert!(!names("tuesday/run.csv", "monday/run.csv"));
     assert!(!names("tuesday/run.csv", "other.csv"));
     assert!(!names("run.csv", "other.csv"));
+}
+
+#[test]
+fn a_dropped_row_and_no_other_is_left_out() {
+    let rows = in_vessel("A", 14.0, 0.0, false);
+    let row = |source: &str, line| DroppedRow {
+        source: source.to_owned(),
+        line,
+    };
+    let fit = FitOptions {
+        dropped: vec![row("run.csv", 5), row("other.csv", 7)],
+        ..FitOptions::default()
+    };
+    let document = characterised(&rows, "", &fit);
+    let left_out: Vec<u64> = document.injectors[0].sweeps[0]
+        .points
+        .iter()
+        .filter(|point| point.reason.is_some())
+        .map(|point| point.line)
+        .collect();
+    assert_eq!(left_out, [5]);
 }
 
 /// The budget against the estimates themselves: each reading moved a little and all fitted again.

@@ -231,6 +231,23 @@ fn a_lead_within_the_noise_is_told() {
     assert!((u - 100.0 * 0.5 * 2.0 / 100.5).abs() < 0.01, "{u}");
 }
 
+/// Two of three at 100, 101 and 103, each to 0.5: the pair's difference of 1 and the range of three
+/// at 5 % over √2 times √(0.5² + 0.5²), in percent of 100.5. The range, 3.314493…, is
+/// `scipy.stats.studentized_range.ppf(0.95, 3, inf)` of SciPy 1.17.1.
+#[test]
+fn the_upper_bound_of_a_pair_is_its_difference_and_the_range_of_the_stock() {
+    let stock = stock_of(
+        &vec![vec![100.0], vec![101.0], vec![103.0]],
+        Some(0.5),
+        None,
+    );
+    let best = pick(&stock, &PickRequest::new(2)).unwrap().best;
+    assert_eq!(best.injectors, ["i000", "i001"]);
+    let expected = 100.0 * (1.0 + 0.5 * 3.314_493_155_398_122) / 100.5;
+    let found = best.spread_upper_percent.unwrap();
+    assert!((found / expected - 1.0).abs() < 1e-6, "{found} {expected}");
+}
+
 #[test]
 fn the_upper_bound_of_a_picked_set_holds_although_it_was_picked() {
     // Alike by luck: 60 equal injectors, noise alone makes the spread.
