@@ -370,3 +370,63 @@ impl Spread {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Value, standard uncertainty, and the parts of two effects that all or some share.
+    fn members() -> impl Strategy<Value = Vec<(f64, f64, f64, Option<f64>)>> {
+        let part = -2.0..2.0f64;
+        let member = (
+            90.0..110.0f64,
+            0.01..4.0f64,
+            part.clone(),
+            prop::option::of(part),
+        );
+        prop::collection::vec(member, 2..14)
+    }
+
+    proptest! {
+        /// The search from the farthest pair on finds what all pairs say.
+        #[test]
+        fn pairs_that_are_not_looked_at_move_no_bound(
+            members in members(),
+            relative in any::<bool>(),
+        ) {
+            let shared: Vec<BTreeMap<String, f64>> = members
+                .iter()
+                .map(|(_, _, all, some)| {
+                    let all = Some(("all".to_owned(), *all));
+                    all.into_iter().chain(some.map(|part| ("some".to_owned(), part))).collect()
+                })
+                .collect();
+            let readings: Vec<Reading> = members
+                .iter()
+                .zip(&shared)
+                .map(|((value, own, ..), shared)| Reading {
+                    value: *value,
+                    standard_uncertainty: shared
+                        .values()
+                        .fold(*own, |u: f64, part| u.hypot(*part)),
+                    shared,
+                })
+                .collect();
+            let deviates = if relative { Deviates::Relative } else { Deviates::Thousandths };
+            let group = Group::new(&readings, deviates);
+            let risks = [0.05, 0.025];
+            let mut every = Reached::of(risks.map(guard_factor));
+            let for_all = risks.map(|risk| range_quantile(risk, group.len()) / 2f64.sqrt());
+            for i in 0..group.len() {
+                for j in (0..group.len()).filter(|j| *j != i) {
+                    every.by_pair(group.pair(i, j), for_all);
+                }
+            }
+            let spread = Spread::new(&[group], 0.05, 1);
+            prop_assert_eq!(spread.value, every.value);
+            prop_assert_eq!([spread.lower, spread.upper], [every.lowers[0], every.uppers[0]]);
+            prop_assert_eq!(spread.interval_95, [every.lowers[1], every.uppers[1]]);
+        }
+    }
+}
