@@ -434,7 +434,7 @@ fn an_offset_is_carried_within_a_vessel_where_the_sweeps_agree() {
             .enumerate()
             .map(|(k, rows)| {
                 let text = format!("{HEADER}\n{rows}");
-                CaptureFile::new(&format!("run{k}.csv"), text.into_bytes())
+                CaptureFile::new(format!("run{k}.csv"), text.into_bytes())
             })
             .collect();
         let bench = read_bench("bench.toml", FINE).unwrap();
