@@ -3,7 +3,7 @@
 //! Values, or a fitted line, go in; test statistics with their limits come
 //! out. It must not remove anything: that is for whoever knows why.
 
-use super::distribution::{coverage_factor, t_two_sided_p_value, t_upper};
+use super::distribution::{t_two_sided_p_value, t_upper};
 use super::error::{FitError, require_finite};
 use super::line::{LineFit, ScaleSource};
 
@@ -131,19 +131,6 @@ pub fn studentised_residuals(fit: &LineFit) -> Result<Vec<StudentisedResidual>, 
             })
         })
         .collect()
-}
-
-/// Gives the limit that the largest |studentised residual| of a good line
-/// exceeds with probability `alpha` at most (Bonferroni).
-///
-/// *Method*: the two-sided α/n point of Student's t with n − 3 degrees of
-/// freedom, or of the normal distribution with stated scale.
-/// *Errors*: [`FitError::OutOfDomain`] for alpha, [`FitError::TooFewPoints`]
-/// below four points with scale from scatter.
-pub fn studentised_limit(fit: &LineFit, alpha: f64) -> Result<f64, FitError> {
-    require_alpha(alpha)?;
-    let n = fit.residuals.len() as f64;
-    coverage_factor(1.0 - alpha / n, limit_dof(fit)?)
 }
 
 fn limit_dof(fit: &LineFit) -> Result<Option<f64>, FitError> {

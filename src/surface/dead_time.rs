@@ -32,48 +32,6 @@ impl InjectorSurface {
         Ok(self.dead_time_between(&reach))
     }
 
-    /// Dead time by the model that is not used, for comparison; `None` where there
-    /// is no coil model or it does not reach.
-    ///
-    /// # Errors
-    /// As [`InjectorSurface::dead_time`].
-    pub fn other_dead_time(&self, query: &Query) -> Result<Option<f64>, SurfaceError> {
-        let reach = self.grid.reach(query)?;
-        Ok(match self.dead_time_model {
-            DeadTimeModel::Coil => Some(self.interpolated(&reach)),
-            DeadTimeModel::Interpolation => self
-                .coil
-                .as_ref()
-                .ok()
-                .and_then(|m| m.at(reach.voltage_v, reach.pressure_kpa)),
-        })
-    }
-
-    /// ∂X/∂V (ms/V) and ∂X/∂P (ms/kPa); `None` along a direction in which one value
-    /// was run.
-    ///
-    /// # Errors
-    /// As [`InjectorSurface::dead_time`].
-    pub fn dead_time_derivatives(
-        &self,
-        query: &Query,
-    ) -> Result<(Option<f64>, Option<f64>), SurfaceError> {
-        let reach = self.grid.reach(query)?;
-        let at = |dv: f64, dp: f64| {
-            self.dead_time_value(&Reach {
-                voltage_v: reach.voltage_v + dv,
-                pressure_kpa: reach.pressure_kpa + dp,
-                ..reach
-            })
-        };
-        let (hv, hp) = (0.1, 0.01 * reach.pressure_kpa);
-        let by_voltage =
-            (self.grid.voltages.len() > 1).then(|| (at(hv, 0.0) - at(-hv, 0.0)) / (2.0 * hv));
-        let by_pressure =
-            (self.grid.pressures.len() > 1).then(|| (at(0.0, hp) - at(0.0, -hp)) / (2.0 * hp));
-        Ok((by_voltage, by_pressure))
-    }
-
     /// Dead time without its doubt.
     pub(super) fn dead_time_value(&self, reach: &Reach) -> f64 {
         if let Some(c) = self.grid.measured_at(reach) {

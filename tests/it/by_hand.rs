@@ -12,6 +12,7 @@ use meniscus::fit::curve::{CurveReading, CurveSetup, Scale, fit_curve};
 use meniscus::fit::{DroppedRow, FitOptions, ModelChoice, SweepFit};
 use meniscus::matching::{
     ChangeVerdict, CompareLimits, Criterion, HealthCriteria, HealthInput, Side, compare, health,
+    read_criteria,
 };
 use meniscus::units::Estimate;
 use meniscus::{Request, characterise};
@@ -329,6 +330,38 @@ fn a_dropped_row_and_no_other_is_left_out() {
     assert_eq!(left_out, [5]);
 }
 
+/// A reading 5 mL off is set aside; with all readings kept it is used, and suspected all the same.
+#[test]
+fn a_misread_vessel_is_kept_where_that_is_asked_for() {
+    let rows = in_vessel("A", 14.0, 0.0, false);
+    let mut lines: Vec<String> = rows.lines().map(str::to_owned).collect();
+    let mut cells: Vec<String> = lines[16].split(',').map(str::to_owned).collect();
+    cells[5] = format!("{:.2}", cells[5].parse::<f64>().unwrap() + 5.0);
+    lines[16] = cells.join(",");
+    for keep_all in [false, true] {
+        let fit = FitOptions {
+            keep_all,
+            ..FitOptions::default()
+        };
+        let document = characterised(&lines.join("\n"), FINE, &fit);
+        let sweep = &document.injectors[0].sweeps[0];
+        let point = sweep.points.iter().find(|p| p.line == 18).unwrap();
+        assert_eq!(point.used, keep_all);
+        let expected = if keep_all {
+            Kind::ReadingSuspect
+        } else {
+            Kind::ReadingSetAside
+        };
+        let told: Vec<u64> = sweep
+            .findings
+            .iter()
+            .filter(|f| f.kind == expected)
+            .map(|f| f.place.line.unwrap())
+            .collect();
+        assert_eq!(told, [18], "{:?}", sweep.findings);
+    }
+}
+
 /// The budget against the estimates themselves: each reading moved a little and all fitted again.
 #[test]
 fn shares_of_the_readings_are_those_of_moved_readings() {
@@ -587,6 +620,15 @@ fn leakage_and_coil_are_judged_by_their_sizes() {
         resistance_replace_percent: 20.0,
         ..HealthCriteria::default()
     };
+    let classes = "[[resistance_classes]]\nname = \"high\"\nfrom_ohm = 11.0\nto_ohm = 12.5\n";
+    let classed = health(&inputs, &read_criteria(classes).unwrap());
+    let outside = |at: usize| {
+        classed[at]
+            .reasons
+            .iter()
+            .any(|r: &String| r == "coil 12.6 ohm lies in no class (high)")
+    };
+    assert!(outside(2) && !outside(0) && !outside(1), "{classed:?}");
     let verdicts = health(&inputs, &criteria);
     let off = |at: usize| {
         verdicts[at]
