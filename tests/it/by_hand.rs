@@ -22,18 +22,29 @@ use super::runs::characterise_run;
 const HEADER: &str = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml,voltage_v";
 
 fn characterised(rows: &str, bench: &str, fit: &FitOptions) -> Characterisation {
-    let text = format!("{HEADER}\n{rows}");
+    of_files(&[format!("{HEADER}\n{rows}")], bench, fit)
+}
+
+/// What these files give: `run.csv` for a single one, else `run0.csv` and so on.
+fn of_files(texts: &[String], bench: &str, fit: &FitOptions) -> Characterisation {
+    let name = |k: usize| match texts {
+        [_] => "run.csv".to_owned(),
+        _ => format!("run{k}.csv"),
+    };
+    let texts = texts.iter().enumerate();
+    let files: Vec<CaptureFile> = texts
+        .map(|(k, text)| CaptureFile::new(name(k), text.clone().into_bytes()))
+        .collect();
     let request = Request {
         fit: fit.clone(),
         points: Vec::new(),
         criterion: Criterion::NONE,
     };
-    let file = CaptureFile::new("run.csv", text.into_bytes());
     let bench = match bench {
         "" => Bench::default(),
         text => read_bench("bench.toml", text).unwrap(),
     };
-    characterise(&[file], bench, SetPoints::default(), &request).unwrap()
+    characterise(&files, bench, SetPoints::default(), &request).unwrap()
 }
 
 fn sweeps(rows: &str, bench: &str, model: ModelChoice) -> Vec<SweepFit> {
@@ -128,16 +139,9 @@ const STATED: &str = "[vessel]\nkind = \"graduated cylinder\"\ncapacity = \"100 
 #[test]
 fn static_flow_has_the_doubt_of_its_readings_and_of_the_offset() {
     let rows = "A,4,20,5000,,50,14\nA,4,20,5000,,50,14\nA,,,,10,40,14\nA,,,,20,80,14\n";
-    let excluded = format!("{HEADER},exclude\n");
     let with_one_left_out = rows.replace('\n', ",\n") + "A,,,,1,4,14,a trial\n";
-    let request = Request {
-        fit: FitOptions::default(),
-        points: Vec::new(),
-        criterion: Criterion::NONE,
-    };
-    let file = CaptureFile::new("run.csv", (excluded + &with_one_left_out).into_bytes());
-    let bench = read_bench("bench.toml", STATED).unwrap();
-    let other = characterise(&[file], bench, SetPoints::default(), &request).unwrap();
+    let text = format!("{HEADER},exclude\n{with_one_left_out}");
+    let other = of_files(&[text], STATED, &FitOptions::default());
     for sweep in [
         &sweeps(rows, STATED, ModelChoice::Auto)[0],
         &other.injectors[0].sweeps[0],
@@ -265,19 +269,13 @@ fn a_reading_carried_to_its_voltage_is_doubted_by_a_fifth_of_the_step() {
         }
     }
     let text = format!("{HEADER},voltage_actual_v\n{rows}");
-    let request = Request {
-        fit: FitOptions {
-            model: ModelChoice::Line,
-            ..FitOptions::default()
-        },
-        points: Vec::new(),
-        criterion: Criterion::NONE,
+    let fit = FitOptions {
+        model: ModelChoice::Line,
+        ..FitOptions::default()
     };
-    let file = CaptureFile::new("run.csv", text.into_bytes());
     let bench =
         STATED.to_owned() + "\n[scatter]\nrepeatability = \"0.0001 %\"\nknown = \"exactly\"\n";
-    let bench = read_bench("bench.toml", &bench).unwrap();
-    let document = characterise(&[file], bench, SetPoints::default(), &request).unwrap();
+    let document = of_files(&[text], &bench, &fit);
     let sweep = &document.injectors[0].sweeps[1];
     let of = |at: usize| sweep.points[at].standard_uncertainty.unwrap();
     // The first fit, with the readings as they stand, tells how X moves: not quite −0.05 ms/V,
@@ -456,22 +454,12 @@ const FINE: &str = "[vessel]\nkind = \"burette\"\ncapacity = \"100 ml\"\ndivisio
 /// same file only; where those that can disagree it takes none and says so.
 #[test]
 fn an_offset_is_carried_within_a_vessel_where_the_sweeps_agree() {
-    let request = Request {
-        fit: FitOptions::default(),
-        points: Vec::new(),
-        criterion: Criterion::NONE,
-    };
     let fitted = |files: &[&str]| {
-        let files: Vec<CaptureFile> = files
+        let texts: Vec<String> = files
             .iter()
-            .enumerate()
-            .map(|(k, rows)| {
-                let text = format!("{HEADER}\n{rows}");
-                CaptureFile::new(format!("run{k}.csv"), text.into_bytes())
-            })
+            .map(|rows| format!("{HEADER}\n{rows}"))
             .collect();
-        let bench = read_bench("bench.toml", FINE).unwrap();
-        let document = characterise(&files, bench, SetPoints::default(), &request).unwrap();
+        let document = of_files(&texts, FINE, &FitOptions::default());
         let injector = document
             .injectors
             .into_iter()
