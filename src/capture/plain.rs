@@ -288,6 +288,7 @@ const fn eight(byte: u8) -> u64 {
 /// *Method*: the bytes side by side in one word; what is no digit is told by a carry into the
 /// top bit of its byte, the point is closed up, and neighbours are joined to numbers of two,
 /// four and eight digits.
+/// *Source*: common practice, no source; held against [`any_decimal`].
 #[inline(always)]
 fn short_decimal(cell: &[u8; 8]) -> Option<Decimal> {
     let digits = u64::from_le_bytes(*cell) ^ eight(b'0');
@@ -352,8 +353,8 @@ fn any_decimal(rest: &[u8]) -> Option<Decimal> {
     })
 }
 
-/// An unsigned number in the inner unit, and the bytes of its cell; what lies beyond the limits is left to the careful
-/// reader, which says so.
+/// An unsigned number in the inner unit, and the bytes of its cell; what lies beyond the limits
+/// is left to the careful reader, which says so.
 ///
 /// *Method*: two whole numbers that are exact in f64 are divided once, so the quotient is
 /// the double nearest to the decimal number, as the standard conversion gives it.

@@ -9,9 +9,9 @@ use std::hash::{BuildHasher, BuildHasherDefault, Hasher};
 use rayon::prelude::*;
 
 use super::blocks::{BLOCKS_A_THREAD, Blocks, failed};
-use super::injector::{Condition, Run, Text, write_sweeps};
+use super::injector::{Condition, Run, Text};
 use super::{Lines, LinesError, LinesRequest};
-use crate::capture::{CaptureStream, Setting, StreamRow, Sweep};
+use crate::capture::{CaptureStream, Setting, StreamRow};
 use crate::characterisation::NotFinite;
 use crate::units::Basis;
 
@@ -282,8 +282,8 @@ impl Gathered {
         });
     }
 
-    /// The sweeps of an injector; its readings begin at `from`.
-    fn sweeps(&self, share: &Share, known: &Known, from: usize, basis: Basis) -> Vec<Sweep> {
+    /// The readings of an injector; they begin at `from`.
+    fn run(&self, share: &Share, known: &Known, from: usize) -> Run {
         let mut run = Run::new(&known.injector, 0);
         for index in from..from + known.readings {
             let kept = share.kept.at(index);
@@ -291,7 +291,7 @@ impl Gathered {
                 self.circumstances.list[kept.circumstance as usize];
             run.add(condition, setting, kept.delivered);
         }
-        run.sweeps(basis)
+        run
     }
 
     fn write(
@@ -315,8 +315,8 @@ impl Gathered {
                 .par_iter()
                 .map(|(_, share, known, from)| {
                     let mut text = Text::default();
-                    let sweeps = self.sweeps(share, known, *from, basis);
-                    write_sweeps(stream, request, &known.injector, sweeps, &mut text).map(|()| text)
+                    let run = self.run(share, known, *from);
+                    run.write(stream, basis, request, &mut text).map(|()| text)
                 })
                 .collect();
             for text in texts {

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use rayon::prelude::*;
 
 use super::blocks::{BLOCKS_A_THREAD, Blocks, failed};
-use super::injector::{Run, Text, write_sweeps};
+use super::injector::{Run, Text};
 use super::{Lines, LinesError, LinesRequest};
 use crate::capture::{CaptureStream, Fault, StreamRow, comes_again};
 use crate::characterisation::NotFinite;
@@ -78,9 +78,8 @@ impl PartReader<'_> {
     }
 
     fn fit(&mut self, run: Run) {
-        let sweeps = run.sweeps(self.basis);
         let text = &mut self.part.text;
-        if let Err(error) = write_sweeps(self.stream, self.request, &run.injector, sweeps, text) {
+        if let Err(error) = run.write(self.stream, self.basis, self.request, text) {
             self.error.get_or_insert(error);
         }
         let ended = (run.injector, run.first_line, run.last_line);
@@ -105,17 +104,16 @@ pub(super) fn run(
         if batch.is_empty() {
             break;
         }
-        let start = || PartReader {
-            stream,
-            request,
-            basis,
-            part: Part::default(),
-            error: None,
-        };
         let parts: Vec<Option<(Part, Option<NotFinite>)>> = batch
             .par_iter()
             .map(|block| {
-                let mut reader = start();
+                let mut reader = PartReader {
+                    stream,
+                    request,
+                    basis,
+                    part: Part::default(),
+                    error: None,
+                };
                 stream.read_plain(block, |row| reader.add(&row))?;
                 Some((reader.part, reader.error))
             })
@@ -245,8 +243,7 @@ impl Joined {
                 Piece::Lines(text) => Ok(text),
                 Piece::Across(run) => {
                     let mut text = Text::default();
-                    let sweeps = run.sweeps(basis);
-                    write_sweeps(stream, request, &run.injector, sweeps, &mut text).map(|()| text)
+                    run.write(stream, basis, request, &mut text).map(|()| text)
                 }
             })
             .collect();

@@ -81,8 +81,29 @@ impl Run {
         self.last_line = later.last_line;
     }
 
+    /// Writes the lines of the injector.
+    pub fn write(
+        &self,
+        stream: &CaptureStream,
+        basis: Basis,
+        request: &LinesRequest,
+        text: &mut Text,
+    ) -> Result<(), NotFinite> {
+        let sweeps = self.sweeps(basis);
+        match lines_of_injector(&sweeps, stream.name(), &request.fit) {
+            Some(figures) => {
+                for figure in &figures {
+                    write_line(&figure.line(&self.injector), &mut text.bytes)?;
+                    text.lines += 1;
+                }
+                Ok(())
+            }
+            None => write_capture(&stream.capture(sweeps), request, text),
+        }
+    }
+
     /// The sweeps, in order.
-    pub fn sweeps(&self, basis: Basis) -> Vec<Sweep> {
+    fn sweeps(&self, basis: Basis) -> Vec<Sweep> {
         let mut counts = vec![0; self.conditions.len()];
         for (index, _, _) in &self.rows {
             counts[*index as usize] += 1;
@@ -116,26 +137,6 @@ fn index_of(conditions: &mut Vec<Condition>, condition: Condition) -> u32 {
         conditions.len() - 1
     });
     u32::try_from(at).expect("an injector has fewer than 2³² conditions")
-}
-
-/// Writes the lines of an injector whose rows say nothing but conditions and quantities.
-pub(super) fn write_sweeps(
-    stream: &CaptureStream,
-    request: &LinesRequest,
-    injector: &str,
-    sweeps: Vec<Sweep>,
-    text: &mut Text,
-) -> Result<(), NotFinite> {
-    match lines_of_injector(&sweeps, stream.name(), &request.fit) {
-        Some(figures) => {
-            for figure in &figures {
-                write_line(&figure.line(injector), &mut text.bytes)?;
-                text.lines += 1;
-            }
-            Ok(())
-        }
-        None => write_capture(&stream.capture(sweeps), request, text),
-    }
 }
 
 /// Writes the lines of a capture by the whole fit.

@@ -18,6 +18,7 @@ use meniscus::units::Estimate;
 use meniscus::{Request, characterise};
 
 use super::runs::characterise_run;
+use super::sets::change;
 
 const HEADER: &str = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml,voltage_v";
 
@@ -78,16 +79,7 @@ fn the_change_of_flow_has_the_doubt_of_a_ratio() {
         slope.shared = BTreeMap::new();
         sweep
     };
-    let (before, after) = (make(4.0, 0.04), make(4.4, 0.03));
-    let (before, after) = ([("A", &before)], [("A", &after)]);
-    let checks = Vec::new();
-    let side = |fits| Side {
-        fits,
-        checks: &checks,
-    };
-    let change = compare(side(&before), side(&after), &[], CompareLimits::default())
-        .injectors
-        .remove(0)
+    let change = change(&make(4.0, 0.04), &make(4.4, 0.03))
         .flow_change_percent
         .unwrap();
     near(change.value, 10.0, 1e-12);

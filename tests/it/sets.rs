@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use meniscus::characterisation::Characterisation;
 use meniscus::fit::{Delivered, SweepFit};
 use meniscus::matching::{
-    ChangeVerdict, CompareLimits, Criterion, Cylinder, HealthCriteria, HealthInput, Member,
-    OperatingPoint, Placeable, PlaceableLine, Serviceability, Side, ToleranceLimits, Verdict,
-    compare, conformance_probability, global_risk, guard_factor, health, operating_points, place,
-    read_criteria, score,
+    ChangeVerdict, CompareLimits, Criterion, Cylinder, HealthCriteria, HealthInput, InjectorChange,
+    Member, OperatingPoint, Placeable, PlaceableLine, Serviceability, Side, ToleranceLimits,
+    Verdict, compare, conformance_probability, global_risk, guard_factor, health, operating_points,
+    place, read_criteria, score,
 };
 use meniscus::units::Unit;
 use rand::{Rng, SeedableRng};
@@ -387,17 +387,30 @@ fn stage<'a>(document: &'a Characterisation, name: &str) -> Vec<(&'a str, &'a Sw
         .collect()
 }
 
+/// One side of a comparison, without checks.
+fn flows<'a>(fits: &'a [(&'a str, &'a SweepFit)]) -> Side<'a> {
+    Side { fits, checks: &[] }
+}
+
+/// What changed between two sweeps of one injector.
+pub fn change(before: &SweepFit, after: &SweepFit) -> InjectorChange {
+    let (before, after) = ([("A", before)], [("A", after)]);
+    compare(flows(&before), flows(&after), &[], CompareLimits::default())
+        .injectors
+        .remove(0)
+}
+
 #[test]
 fn cleaning_the_neglected_four_shows_as_simulated() {
     let document = characterise_run("neglected-four");
     let (before, after) = (stage(&document, "as_received"), stage(&document, "cleaned"));
     let points = operating_points(&after, &[]);
-    let checks = Vec::new();
-    let of = |fits| Side {
-        fits,
-        checks: &checks,
-    };
-    let comparison = compare(of(&before), of(&after), &points, CompareLimits::default());
+    let comparison = compare(
+        flows(&before),
+        flows(&after),
+        &points,
+        CompareLimits::default(),
+    );
     let n2 = comparison
         .injectors
         .iter()
@@ -427,7 +440,7 @@ fn cleaning_the_neglected_four_shows_as_simulated() {
         same_bench: false,
         ..CompareLimits::default()
     };
-    let other = compare(of(&before), of(&after), &points, apart);
+    let other = compare(flows(&before), flows(&after), &points, apart);
     let width = |c: &meniscus::matching::Comparison| {
         c.injectors[0]
             .dead_time_change_us
@@ -443,7 +456,12 @@ fn cleaning_the_neglected_four_shows_as_simulated() {
         width(&comparison)
     );
     // The same readings on both sides are no change at all.
-    let none = compare(of(&after), of(&after), &points, CompareLimits::default());
+    let none = compare(
+        flows(&after),
+        flows(&after),
+        &points,
+        CompareLimits::default(),
+    );
     assert!(
         none.injectors
             .iter()
@@ -470,15 +488,7 @@ fn shared_effects_cancel_in_the_change() {
         sweep
     };
     let (before, after) = (make(0.0, 0.003, 0.050), make(0.030, 0.004, 0.048));
-    let (before, after) = ([("A", &before)], [("A", &after)]);
-    let checks = Vec::new();
-    let of = |fits| Side {
-        fits,
-        checks: &checks,
-    };
-    let change = compare(of(&before), of(&after), &[], CompareLimits::default())
-        .injectors
-        .remove(0);
+    let change = change(&before, &after);
     let e = change.dead_time_change_us.unwrap();
     // 3 and 4 µs of their own, 50 − 48 µs of what they share.
     assert!((e.value - 30.0).abs() < 1e-9);
@@ -502,16 +512,7 @@ fn a_change_too_small_to_matter_is_told_from_one_that_is_not_known() {
             sweep
         };
         let (before, after) = (make(0.0), make(shift_us));
-        let checks = Vec::new();
-        let (before, after) = ([("A", &before)], [("A", &after)]);
-        let of = |fits| Side {
-            fits,
-            checks: &checks,
-        };
-        let all = compare(of(&before), of(&after), &[], CompareLimits::default())
-            .injectors
-            .remove(0)
-            .changes;
+        let all = change(&before, &after).changes;
         all.into_iter()
             .find(|c| c.of == "dead time")
             .unwrap()
@@ -531,18 +532,7 @@ fn figures_over_different_line_ranges_are_carried_to_one_or_not_compared() {
     // The same curve over a shorter range: another slope, and no change of the injector.
     other.line_range_ms = sweep.line_range_ms.map(|[lo, hi]| [lo, hi - 1.0]);
     other.slope.as_mut().unwrap().value *= 1.2;
-    let checks = Vec::new();
-    let change = |other: &SweepFit| {
-        let (before, after) = ([("A", sweep)], [("A", other)]);
-        let of = |fits| Side {
-            fits,
-            checks: &checks,
-        };
-        compare(of(&before), of(&after), &[], CompareLimits::default())
-            .injectors
-            .remove(0)
-    };
-    let carried = change(&other);
+    let carried = change(sweep, &other);
     assert!(carried.flow_change_percent.unwrap().value.abs() < 1e-9);
     assert!(carried.dead_time_change_us.unwrap().value.abs() < 1e-6);
     assert!(
@@ -551,7 +541,7 @@ fn figures_over_different_line_ranges_are_carried_to_one_or_not_compared() {
         carried.reasons
     );
     other.delivery = None;
-    let refused = change(&other);
+    let refused = change(sweep, &other);
     assert_eq!(refused.changes[0].verdict, ChangeVerdict::Undecided);
     assert!(
         refused.reasons[0].contains("--line-range"),
@@ -567,15 +557,7 @@ fn carrying_a_figure_to_its_own_range_gives_the_figure() {
     for (_, sweep) in stage(&document, "cleaned") {
         let mut nearly = sweep.clone();
         nearly.line_range_ms = sweep.line_range_ms.map(|[lo, hi]| [lo, hi - 1e-4]);
-        let (before, after) = ([("A", sweep)], [("A", &nearly)]);
-        let checks = Vec::new();
-        let of = |fits| Side {
-            fits,
-            checks: &checks,
-        };
-        let change = compare(of(&before), of(&after), &[], CompareLimits::default())
-            .injectors
-            .remove(0);
+        let change = change(sweep, &nearly);
         assert!(change.reasons.iter().any(|r| r.contains("carried to")));
         assert!(change.flow_change_percent.unwrap().value.abs() < 0.05);
     }

@@ -132,7 +132,7 @@ fn evaluate(
 /// Values of the scatter of a single pulse to average over, with log prior weights.
 ///
 /// Where nothing is stated of it, about [`PULSE_SCATTER`] of what a pulse of the middle
-/// delivers. Only the stated value, or nothing, where even [`LARGE`] times as much would
+/// delivers. Only the stated value, or nothing, where even [`PULSE_LARGE`] times as much would
 /// hardly add to the variance of most readings.
 fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
     let cells = &model.cells.cells;
@@ -144,7 +144,7 @@ fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
     let large = Noise {
         read: 0.0,
         repeatability: 0.0,
-        pulse_scatter: LARGE * scale.centre,
+        pulse_scatter: PULSE_LARGE * scale.centre,
     };
     let rest = Noise {
         read: setup.reading.centre,
@@ -263,7 +263,7 @@ const PULSE_LOG_SD: f64 = 0.9;
 const PULSE_STEPS: [f64; 9] = [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5];
 /// A large scatter of a single pulse over the expected one, and the share of a reading's other
 /// variance from which on it matters.
-const LARGE: f64 = 3.0;
+const PULSE_LARGE: f64 = 3.0;
 const PULSE_MATTERS: f64 = 0.2;
 
 /// Nodes of the reading uncertainty in prior standard deviations.
