@@ -1,6 +1,6 @@
 //! What fuzzing found, each by its name.
 
-use meniscus::capture::{Bench, CaptureFile, SetPoints, propose, read_mapping};
+use meniscus::capture::{Bench, CaptureFile, Proposal, SetPoints, propose, read_mapping};
 use meniscus::characterisation::{Characterisation, read, to_json};
 use meniscus::finding::Kind;
 use meniscus::fit::{FitOptions, SweepFit};
@@ -135,4 +135,35 @@ fn a_file_whose_delivery_lists_disagree_is_refused() {
         delivery["shared"] = serde_json::json!({});
     });
     assert!(empty.contains("no pulse widths"), "{empty}");
+}
+
+/// What a sheet says of itself when it is looked at.
+fn proposal(sheet: &str) -> Proposal {
+    propose(&CaptureFile::new("sheet.csv", sheet.as_bytes().to_vec())).unwrap()
+}
+
+/// Two volumes and a mass beside three injectors: the lists of a mapping would not go together.
+#[test]
+fn a_proposal_that_could_not_be_read_asks() {
+    let sheet = "Inj,PW [ms],N,Volume ml,Inj,PW [ms],N,Volume ml,Inj,PW [ms],N,Mass g\n\
+                 0413,1.5,22000,67.5,0417,1.5,22000,68.5,0420,1.5,22000,46.1\n\
+                 0413,3,10000,92,0417,3,10000,93.5,0420,3,10000,62.1\n";
+    let proposal = proposal(sheet);
+    assert!(read_mapping("proposed.toml", &proposal.text).is_err());
+    let [question] = &proposal.questions[..] else {
+        panic!("{:?}", proposal.questions)
+    };
+    assert!(question.contains("columns.volume_ml"), "{question}");
+    assert!(proposal.text.contains(&format!("# ? {question}\n")));
+}
+
+/// A point that parts tenths in one number and thousands in another is no mark that can be stated.
+#[test]
+fn a_mark_that_stands_both_ways_is_asked_about() {
+    let sheet = "injector;pulse_width_ms;pulses;volume_ml\n\
+                 A;1.5;22000;67.5\nA;3;10000;1.234.567\nA;8;3400;101\n";
+    let proposal = proposal(sheet);
+    assert_eq!(proposal.questions.len(), 1, "{}", proposal.text);
+    assert!(proposal.text.contains("\n# decimal = \".\"\n"));
+    assert!(read_mapping("proposed.toml", &proposal.text).is_ok());
 }

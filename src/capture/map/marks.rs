@@ -10,7 +10,7 @@ pub(super) struct Writing {
     pub decimal: Option<char>,
     /// Thousands separator, where one is beyond doubt.
     pub thousands: Option<char>,
-    /// A mark of which only numbers as `1,234` are known.
+    /// A mark of which only numbers as `1,234` are known, or which stands both ways.
     pub unclear: Option<char>,
 }
 
@@ -35,6 +35,14 @@ pub(super) fn writing<'t>(
             (_, Some(_)) => {}
             (None, None) => writing.unclear = Some(mark),
         }
+    }
+    if let Some(mark) = writing.decimal
+        && writing.thousands == Some(mark)
+    {
+        writing = Writing {
+            unclear: Some(mark),
+            ..Writing::default()
+        };
     }
     writing
 }
@@ -91,5 +99,7 @@ mod tests {
         assert_eq!(of(&["82"], &["12 000"]), (None, Some(' '), None));
         assert_eq!(of(&["82"], &["12'000"]), (None, Some('\''), None));
         assert_eq!(of(&["82 ml", "7"], &[]), (None, None, None));
+        assert_eq!(of(&["1.5", "2.5"], &["1.234"]), (None, None, Some('.')));
+        assert_eq!(of(&["1.5", "1.234.567"], &[]), (None, None, Some('.')));
     }
 }

@@ -69,7 +69,8 @@ pub fn propose(file: &CaptureFile) -> Result<Proposal, Box<Fault>> {
     proposer.readings();
     proposer.missing();
     let not_read = proposer.top(&foreign);
-    let draft = proposer.draft;
+    let mut draft = proposer.draft;
+    draft.ask_what_cannot_be_read(&file.name);
     let (names, rows) = first_rows(&draft, &file.name, &foreign);
     Ok(Proposal {
         text: draft.text(&file.name, Open::Asked),
@@ -417,6 +418,25 @@ impl Proposer<'_> {
             );
             self.draft.constants.push(Line::Remark(remark));
         }
+    }
+}
+
+impl Draft {
+    /// A broken sheet can say two things that do not go together: then a person decides.
+    fn ask_what_cannot_be_read(&mut self, sheet: &str) {
+        if !self.questions().is_empty() {
+            return;
+        }
+        let (_, faults) = parse("proposal", &self.text(sheet, Open::Asked));
+        let questions = faults.iter().map(|fault| {
+            let key = fault.column.as_deref().unwrap_or("what follows");
+            let (found, expected) = (&fault.found, &fault.expected);
+            let question = format!(
+                "the sheet does not say {key} clearly: {found}, expected {expected}; correct it"
+            );
+            Line::Fill(question, Vec::new())
+        });
+        self.top.splice(..0, questions);
     }
 }
 
