@@ -23,7 +23,7 @@ pub(super) fn fit_by_curve(
     prepared: &Prepared<'_>,
     options: &FitOptions,
 ) -> Result<Core, CurveError> {
-    let index: Vec<usize> = prepared.used().collect();
+    let index = &prepared.by_width;
     let readings: Vec<CurveReading> = index.iter().map(|i| reading(prepared, *i)).collect();
     let Some([lo, hi]) = prepared.line_range else {
         return Err(CurveError::TooFewWidths { have: 0, need: 1 });
@@ -46,7 +46,7 @@ pub(super) fn fit_by_curve(
                 .filter(|_| judged.usage == ReadingUse::Misreading);
         }
     }
-    Ok(core(prepared, &index, fit))
+    Ok(core(prepared, index, fit))
 }
 
 fn reading(prepared: &Prepared<'_>, i: usize) -> CurveReading {
@@ -129,6 +129,7 @@ fn core(prepared: &Prepared<'_>, index: &[usize], fit: CurveFit) -> Core {
             });
         }
     }
+    outliers.sort_by_key(|outlier| outlier.index);
     debug_assert!(
         index
             .iter()

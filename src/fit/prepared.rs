@@ -45,7 +45,7 @@ pub(super) struct Prepared<'a> {
     pub temperature_doubt: Option<f64>,
     /// Line range of the condition, ms; `None` where no width is usable.
     pub line_range: Option<[f64; 2]>,
-    /// Indices of the usable readings by pulse width, then by pulses.
+    /// Indices of the usable readings by pulse width, then by pulses, then by what was delivered.
     pub by_width: Vec<usize>,
     /// Their distinct pulse widths, rising, ms.
     pub widths: Vec<f64>,
@@ -69,13 +69,16 @@ impl<'a> Prepared<'a> {
             .collect();
         let setting = |i: usize| {
             let reading = &sweep.readings[i];
-            (reading.pulse_width_ms, reading.pulses)
+            (reading.pulse_width_ms, reading.pulses, reading.delivered)
         };
         let mut by_width = Vec::with_capacity(standing.len());
         by_width.extend((0..standing.len()).filter(|i| standing[*i] == Standing::Used));
         by_width.sort_by(|i, j| {
             let (a, b) = (setting(*i), setting(*j));
-            a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
+            // Down to what was read: in which order rows stand must not move a digit.
+            a.0.total_cmp(&b.0)
+                .then(a.1.total_cmp(&b.1))
+                .then(a.2.total_cmp(&b.2))
         });
         let mut widths = Vec::with_capacity(by_width.len());
         widths.extend(by_width.iter().map(|i| setting(*i).0));
@@ -167,9 +170,9 @@ impl<'a> Prepared<'a> {
         carried
     }
 
-    /// Indices of the readings that the fit may rest on.
+    /// Indices of the readings that the fit may rest on, in the order of [`Self::by_width`].
     pub fn used(&self) -> impl Iterator<Item = usize> + '_ {
-        (0..self.standing.len()).filter(|i| self.standing[*i] == Standing::Used)
+        self.by_width.iter().copied()
     }
 
     /// Delivered quantity per pulse of reading `i`.

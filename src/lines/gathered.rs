@@ -182,6 +182,31 @@ impl Pieces {
     fn at(&self, index: usize) -> Kept {
         self.pieces[index / PIECE][index % PIECE]
     }
+
+    /// The same by rising number, of which there are `numbers`; as they came where it is the same.
+    fn in_order(self, numbers: usize, number: impl Fn(&Kept) -> u32) -> Self {
+        let mut next = vec![0; numbers];
+        for kept in self.pieces.iter().flatten() {
+            next[number(kept) as usize] += 1;
+        }
+        let mut total = 0;
+        for slot in &mut next {
+            total += std::mem::replace(slot, total);
+        }
+        let mut sorted = Self::default();
+        for from in (0..total).step_by(PIECE) {
+            let length = PIECE.min(total - from);
+            let mut piece = Vec::with_capacity(PIECE);
+            piece.resize(length, Kept::default());
+            sorted.pieces.push(piece);
+        }
+        for kept in self.pieces.into_iter().flatten() {
+            let slot = &mut next[number(&kept) as usize];
+            sorted.pieces[*slot / PIECE][*slot % PIECE] = kept;
+            *slot += 1;
+        }
+        sorted
+    }
 }
 
 /// An injector in its share.
@@ -231,29 +256,15 @@ impl Share {
         number
     }
 
-    /// Puts the readings of each injector together, in the order in which they came.
-    fn sort(&mut self) {
-        let mut total = 0;
-        let mut next = Vec::with_capacity(self.injectors.len());
-        for known in &self.injectors {
-            next.push(total);
-            total += known.readings;
+    /// Puts the readings of each injector together, by the rank of their circumstance.
+    fn sort(&mut self, ranks: &[u32]) {
+        let mut kept = std::mem::take(&mut self.kept);
+        let readings: usize = self.injectors.iter().map(|known| known.readings).sum();
+        // Counting the ranks would cost more than it saves where hardly two readings share one.
+        if ranks.len() <= readings {
+            kept = kept.in_order(ranks.len(), |kept| ranks[kept.circumstance as usize]);
         }
-        let mut sorted = Pieces::default();
-        for from in (0..total).step_by(PIECE) {
-            let length = PIECE.min(total - from);
-            let mut piece = Vec::with_capacity(PIECE);
-            piece.resize(length, Kept::default());
-            sorted.pieces.push(piece);
-        }
-        for piece in std::mem::take(&mut self.kept.pieces) {
-            for kept in piece {
-                let slot = &mut next[kept.injector as usize];
-                sorted.pieces[*slot / PIECE][*slot % PIECE] = kept;
-                *slot += 1;
-            }
-        }
-        self.kept = sorted;
+        self.kept = kept.in_order(self.injectors.len(), |kept| kept.injector);
         self.numbers = HashMap::default();
     }
 }
@@ -280,6 +291,21 @@ impl Gathered {
                 share.add(part, number, first_block + k as u64, circumstances);
             }
         });
+    }
+
+    /// Puts the readings of each injector together, those of a sweep in the order in which its
+    /// fit wants them.
+    fn sort(&mut self) {
+        let list = &self.circumstances.list;
+        let mut order: Vec<usize> = (0..list.len()).collect();
+        // Of positive numbers the bits rise with the value.
+        order.sort_by_key(|at| list[*at].key());
+        let mut ranks = vec![0; list.len()];
+        for (rank, at) in (0..).zip(order) {
+            ranks[at] = rank;
+        }
+        let shares = self.shares.par_iter_mut();
+        shares.for_each(|share| share.sort(&ranks));
     }
 
     /// The readings of an injector; they begin at `from`.
@@ -375,7 +401,7 @@ pub(super) fn run(
         number += parts.len() as u64;
     }
     stream.finish().map_err(|faults| lines.faults(faults))?;
-    gathered.shares.par_iter_mut().for_each(Share::sort);
+    gathered.sort();
     gathered.write(stream, basis, request, lines)?;
     Ok(rows)
 }
