@@ -112,9 +112,13 @@ pub enum ReadError {
 /// [`NotFinite`] where a number is NaN or infinite; JSON has no such numbers
 /// and serde_json would write null without a word.
 pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
-    finite::check(document)?;
-    let mut text = serde_json::to_string_pretty(document)
-        .expect("the document has string keys and finite numbers only");
+    // The text is thrown away where the check fails.
+    let (finite, text) = rayon::join(
+        || finite::check(document),
+        || serde_json::to_string_pretty(document),
+    );
+    finite?;
+    let mut text = text.expect("the document has string keys and finite numbers only");
     text.push('\n');
     Ok(text)
 }

@@ -73,6 +73,22 @@ impl DeliveryCurve {
     /// *Method*: shape-preserving cubic interpolation of the value, linear
     /// interpolation of the uncertainties.
     pub fn at(&self, width_ms: f64) -> Option<Delivered> {
+        let (left, right, t) = self.place(width_ms)?;
+        let between = |list: &[f64]| list[left] + t * (list[right] - list[left]);
+        Some(Delivered {
+            value: self.value(left, right, width_ms),
+            standard_uncertainty: between(&self.standard_uncertainty),
+            shared: self
+                .shared
+                .iter()
+                .map(|(id, part)| (id.clone(), between(part)))
+                .collect(),
+        })
+    }
+
+    /// The nodes left and right of a width, which are one where the curve has no other, and
+    /// where it stands between them, 0 to 1.
+    fn place(&self, width_ms: f64) -> Option<(usize, usize, f64)> {
         let x = &self.pulse_width_ms;
         let [first, last] = self.range()?;
         // A width typed as 10.0 must find a grid end of 9.999999999999998.
@@ -81,28 +97,23 @@ impl DeliveryCurve {
             return None;
         }
         if x.len() == 1 {
-            return Some(self.node(0, 0, 0.0, self.delivered[0]));
+            return Some((0, 0, 0.0));
         }
         let right = x.partition_point(|w| *w < width_ms).clamp(1, x.len() - 1);
         let left = right - 1;
         let t = ((width_ms - x[left]) / (x[right] - x[left])).clamp(0.0, 1.0);
-        let tangents = [self.tangent(left), self.tangent(right)];
-        let width_ms = width_ms.clamp(first, last);
-        let value = cubic(x, &self.delivered, left, width_ms, tangents);
-        Some(self.node(left, right, t, value))
+        Some((left, right, t))
     }
 
-    fn node(&self, left: usize, right: usize, t: f64, value: f64) -> Delivered {
-        let between = |list: &[f64]| list[left] + t * (list[right] - list[left]);
-        Delivered {
-            value,
-            standard_uncertainty: between(&self.standard_uncertainty),
-            shared: self
-                .shared
-                .iter()
-                .map(|(id, part)| (id.clone(), between(part)))
-                .collect(),
+    /// The interpolated value between two nodes.
+    fn value(&self, left: usize, right: usize, width_ms: f64) -> f64 {
+        let x = &self.pulse_width_ms;
+        if left == right {
+            return self.delivered[left];
         }
+        let tangents = [self.tangent(left), self.tangent(right)];
+        let width_ms = width_ms.clamp(x[0], x[x.len() - 1]);
+        cubic(x, &self.delivered, left, width_ms, tangents)
     }
 
     /// Slope and dead time, ms, of the least-squares line of the curve over a range of
@@ -115,7 +126,8 @@ impl DeliveryCurve {
         for i in 0..LINE_POINTS {
             // The last step may round beyond the range.
             let width = (lo + step * i as f64).min(hi);
-            let delivered = self.at(width)?.value;
+            let (left, right, _) = self.place(width)?;
+            let delivered = self.value(left, right, width);
             sum += delivered;
             along += delivered * (width - middle);
             square += (width - middle).powi(2);

@@ -14,11 +14,9 @@ pub(super) struct Model {
     pub cells: Cells,
     /// Provisional slope, delivered units per pulse and ms.
     pub scale: f64,
-    /// Widths of the targets after the two of the line, ms: the grid, then
-    /// what else was read, then the nodes.
-    pub target_widths: Vec<f64>,
-    /// Number of targets up to the first node.
-    pub before_nodes: usize,
+    /// Widths of the targets between those of the line and the nodes, ms: the grid, then
+    /// what else was read.
+    pub widths: Vec<f64>,
     /// Shapes and local covariances.
     pub geometry: Geometry,
     /// Departures averaged over.
@@ -34,22 +32,19 @@ impl Model {
     /// the targets but the nodes.
     pub fn new(cells: Cells, setup: &CurveSetup, start: (f64, f64), widths: Vec<f64>) -> Self {
         let (scale, dead_time) = start;
-        let before_nodes = 2 + widths.len();
-        let mut target_widths = widths;
-        target_widths.extend(&setup.nodes);
         let geometry = kernel::geometry(
             &cells,
             &kernel::Wanted {
                 line_range: setup.line_range,
-                grid: &target_widths,
+                grid: &widths,
+                nodes: &setup.nodes,
                 dead_time,
             },
         );
         Self {
             cells,
             scale,
-            target_widths,
-            before_nodes,
+            widths,
             geometry,
             members: Vec::new(),
             starts: Vec::new(),
@@ -67,15 +62,15 @@ impl Model {
         self
     }
 
-    /// Number of all targets, those of the line included.
-    pub fn targets(&self) -> usize {
-        2 + self.target_widths.len()
+    /// Number of targets before the nodes, those of the line included.
+    pub fn before_nodes(&self) -> usize {
+        2 + self.widths.len()
     }
 
     /// Index of the target at a width that was given as a target.
     pub fn target_of(&self, width: f64) -> usize {
         2 + self
-            .target_widths
+            .widths
             .iter()
             .position(|&w| w == width)
             .expect("every reading's width is a target")
@@ -419,10 +414,16 @@ impl Group<'_> {
         let regression = &self.regressions[candidate.mean];
         let projected = &self.projection.targets[target];
         (
-            projected.mean(regression, self.member.means[candidate.mean].0),
+            self.mean(candidate, target),
             projected.variance(regression),
             posterior::dot(&regression.covariance[posterior::OFFSET], &projected.rest),
         )
+    }
+
+    /// Its mean alone.
+    pub fn mean(&self, candidate: &Candidate, target: usize) -> f64 {
+        let regression = &self.regressions[candidate.mean];
+        self.projection.targets[target].mean(regression, self.member.means[candidate.mean].0)
     }
 }
 

@@ -210,6 +210,7 @@ impl CurveDesign {
         let wanted = kernel::Wanted {
             line_range: setup.line_range,
             grid: &[],
+            nodes: &[],
             dead_time: expected.dead_time_ms,
         };
         let geometry = kernel::geometry(&empty, &wanted);

@@ -77,6 +77,7 @@ pub fn posterior_at(
     let wanted = kernel::Wanted {
         line_range: setup.line_range,
         grid: &setup.grid,
+        nodes: &[],
         dead_time: scales.dead_time_ms,
     };
     let geometry = kernel::geometry(&collapsed, &wanted);

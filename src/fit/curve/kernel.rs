@@ -49,14 +49,14 @@ pub(super) struct Geometry {
     pub centre: f64,
     /// The measured widths.
     pub measured: Vec<Functional>,
-    /// Line slope, line level at the centre, then the wanted widths.
+    /// Line slope, line level at the centre, then the widths of the grid, then the nodes.
     pub targets: Vec<Functional>,
     /// Local covariance, measured × measured, row-major, unit variance at the anchor.
     pub local: Vec<f64>,
     /// Local covariance of targets with measured widths, in the order of
     /// [`TargetPrior::cross`].
     pub local_cross: Vec<Lanes>,
-    /// Local covariance of line slope and level with all targets (2 × targets).
+    /// Local covariance of line slope and level with the targets before the nodes.
     pub local_line: [Vec<f64>; 2],
     /// Local variance of each target.
     pub local_own: Vec<f64>,
@@ -68,6 +68,8 @@ pub(super) struct Wanted<'a> {
     pub line_range: (f64, f64),
     /// Widths at which q is wanted, ms.
     pub grid: &'a [f64],
+    /// Further widths, of which it is not asked how they go with the line, ms.
+    pub nodes: &'a [f64],
     /// Provisional dead time, ms.
     pub dead_time: f64,
 }
@@ -191,15 +193,12 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
         }
     }
     let mut targets = lines.to_vec();
-    targets.extend(wanted.grid.iter().map(|&w| at(w, off_time_at(cells, w))));
+    let all_wanted = || wanted.grid.iter().chain(wanted.nodes);
+    targets.extend(all_wanted().map(|&w| at(w, off_time_at(cells, w))));
 
     let local_measured: Vec<Local> = widths.iter().map(|&w| Local::at(w, dead_time)).collect();
     let local_points: Vec<Local> = points.iter().map(|&w| Local::at(w, dead_time)).collect();
-    let local_wanted: Vec<Local> = wanted
-        .grid
-        .iter()
-        .map(|&w| Local::at(w, dead_time))
-        .collect();
+    let local_wanted: Vec<Local> = all_wanted().map(|&w| Local::at(w, dead_time)).collect();
     let under_line = |other: &Local| {
         let mut sums = [0.0; 2];
         for (i, p) in local_points.iter().enumerate() {
@@ -210,7 +209,8 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
         sums
     };
     let line_measured: Vec<[f64; 2]> = local_measured.iter().map(under_line).collect();
-    let line_wanted: Vec<[f64; 2]> = local_wanted.iter().map(under_line).collect();
+    let of_grid = &local_wanted[..wanted.grid.len()];
+    let line_wanted: Vec<[f64; 2]> = of_grid.iter().map(under_line).collect();
     let mut line_line = [[0.0; 2]; 2];
     for (i, p) in local_points.iter().enumerate() {
         let sums = under_line(p);
@@ -293,7 +293,7 @@ pub(super) struct TargetPrior {
     pub cross: Vec<Lanes>,
     /// Variance of each target, ms².
     pub own: Vec<f64>,
-    /// Covariance of each target with slope and level of the line, ms².
+    /// Covariance of each target before the nodes with slope and level of the line, ms².
     pub with_line: [Vec<f64>; 2],
     /// Shape that carries the mean.
     pub leading: usize,

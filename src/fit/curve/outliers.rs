@@ -1,6 +1,7 @@
 //! Misreadings: predictive odds of each reading given all others.
 
 use super::average::{self, Candidate, Model, log_sum};
+use super::cells::NoiseNode;
 use super::posterior;
 use super::{CurveReading, CurveSetup, Misreading};
 
@@ -18,36 +19,60 @@ pub(super) fn log_odds(
     setup: &CurveSetup,
     misreading: &Misreading,
 ) -> Judgement {
-    let mut inside = vec![Vec::new(); readings.len()];
-    let mut outside = vec![Vec::new(); readings.len()];
     let candidates = average::weigh(model, setup);
     let model = &*model;
-    average::for_each_group(model, &candidates, model.before_nodes, |group| {
+    let list = || Vec::with_capacity(candidates.len());
+    let mut weights = list();
+    // Logarithms of weight times density, as a good reading and as a misreading.
+    let mut good: Vec<Vec<f64>> = set_aside
+        .iter()
+        .map(|aside| if *aside { list() } else { Vec::new() })
+        .collect();
+    let mut misread: Vec<Vec<f64>> = readings.iter().map(|_| list()).collect();
+    let targets: Vec<usize> = readings
+        .iter()
+        .map(|reading| model.target_of(reading.width_ms))
+        .collect();
+    let count = model.before_nodes();
+    let mut expected = Vec::with_capacity(count);
+    average::for_each_group(model, &candidates, count, |group| {
         for candidate in group.candidates {
+            weights.push(candidate.log_weight);
+            expected.clear();
+            expected.extend((0..count).map(|t| group.target(candidate, t)));
             for (i, reading) in readings.iter().enumerate() {
                 let cell = model.cells.of_reading[i];
                 if cell.is_none() && !set_aside[i] {
                     continue;
                 }
-                let (own, other) =
-                    densities(reading, cell, model, setup, misreading, group, candidate);
+                let said = Said {
+                    expected: expected[targets[i]],
+                    regression: &group.regressions[candidate.mean],
+                    node: group.node,
+                };
+                let densities = said.densities(reading, cell, model, setup, misreading);
                 if cell.is_some() {
                     // Weight given the others: divide by what this reading said.
-                    inside[i].push(candidate.log_weight);
-                    outside[i].push(candidate.log_weight + other - own);
+                    misread[i].push(candidate.log_weight + densities.ratio);
                 } else {
-                    inside[i].push(candidate.log_weight + own);
-                    outside[i].push(candidate.log_weight + other);
+                    let own = candidate.log_weight + densities.good();
+                    good[i].push(own);
+                    misread[i].push(own + densities.ratio);
                 }
             }
         }
     });
     let prior = (misreading.prior / (1.0 - misreading.prior)).ln();
-    let log_odds: Vec<Option<f64>> = inside
+    let total = log_sum(weights.iter().copied());
+    let log_odds: Vec<Option<f64>> = misread
         .iter()
-        .zip(&outside)
-        .map(|(a, b)| {
-            (!a.is_empty()).then(|| prior + log_sum(b.iter().copied()) - log_sum(a.iter().copied()))
+        .zip(&good)
+        .map(|(misread, good)| {
+            let good = match good.is_empty() {
+                true => total,
+                false => log_sum(good.iter().copied()),
+            };
+            (!misread.is_empty()).then(|| prior + log_sum(misread.iter().copied()) - good)
         })
         .collect();
     let accused: Vec<bool> = log_odds
@@ -118,43 +143,75 @@ fn confirmed(
         .collect()
 }
 
-/// Log predictive density of one reading as a good one and as a misreading.
-fn densities(
-    reading: &CurveReading,
-    cell: Option<usize>,
-    model: &Model,
-    setup: &CurveSetup,
-    misreading: &Misreading,
-    group: &average::Group,
-    candidate: &Candidate,
-) -> (f64, f64) {
-    let per_pulse = 1.0 / (reading.pulses * model.scale);
-    let offset = setup.offset_uncertainty * per_pulse;
-    let target = model.target_of(reading.width_ms);
-    let (mean, variance, with_offset) = group.target(candidate, target);
-    let regression = &group.regressions[candidate.mean];
-    let mut m = mean + offset * regression.beta[posterior::OFFSET];
-    let mut s2 = variance
-        + 2.0 * offset * with_offset
-        + offset * offset * regression.covariance[posterior::OFFSET][posterior::OFFSET];
-    let y = (reading.delivered - setup.offset_mean) * per_pulse;
-    let v = match cell {
-        Some(c) => group.node.variances[c],
-        None => {
-            let own = group.node.noise.variance(reading.pulses, m / per_pulse);
-            (own + reading.extra_variance) * per_pulse * per_pulse
-        }
-    };
-    if cell.is_some() {
-        let precision = 1.0 / s2 - 1.0 / v;
-        if precision <= 1e-9 / s2 {
-            // The reading alone carries a direction: nothing can speak against it.
-            return (0.0, 0.0);
-        }
-        m = (m / s2 - y / v) / precision;
-        s2 = 1.0 / precision;
+/// What one combination says of one reading.
+struct Said<'a> {
+    /// Mean, variance and covariance with the offset of the curve at its width.
+    expected: (f64, f64, f64),
+    regression: &'a posterior::Regression,
+    node: &'a NoiseNode,
+}
+
+/// Predictive densities of one reading given the others.
+struct Densities {
+    /// Logarithm of that of a misreading over that of a good reading.
+    ratio: f64,
+    /// Squared distance from what is expected.
+    square: f64,
+    /// Variance of a good reading.
+    variance: f64,
+}
+
+impl Densities {
+    /// Logarithm of that of a good reading, apart from a constant.
+    fn good(&self) -> f64 {
+        -0.5 * (self.variance.ln() + self.square / self.variance)
     }
-    let wide = (misreading.spread * per_pulse).powi(2);
-    let log_normal = |total: f64| -0.5 * (total.ln() + (y - m) * (y - m) / total);
-    (log_normal(s2 + v), log_normal(s2 + v + wide))
+}
+
+impl Said<'_> {
+    fn densities(
+        &self,
+        reading: &CurveReading,
+        cell: Option<usize>,
+        model: &Model,
+        setup: &CurveSetup,
+        misreading: &Misreading,
+    ) -> Densities {
+        let per_pulse = 1.0 / (reading.pulses * model.scale);
+        let offset = setup.offset_uncertainty * per_pulse;
+        let (mean, variance, with_offset) = self.expected;
+        let regression = self.regression;
+        let mut m = mean + offset * regression.beta[posterior::OFFSET];
+        let mut s2 = variance
+            + 2.0 * offset * with_offset
+            + offset * offset * regression.covariance[posterior::OFFSET][posterior::OFFSET];
+        let y = (reading.delivered - setup.offset_mean) * per_pulse;
+        let v = match cell {
+            Some(c) => self.node.variances[c],
+            None => {
+                let own = self.node.noise.variance(reading.pulses, m / per_pulse);
+                (own + reading.extra_variance) * per_pulse * per_pulse
+            }
+        };
+        if cell.is_some() {
+            let precision = 1.0 / s2 - 1.0 / v;
+            if precision <= 1e-9 / s2 {
+                // The reading alone carries a direction: nothing can speak against it.
+                return Densities {
+                    ratio: 0.0,
+                    square: 0.0,
+                    variance: 1.0,
+                };
+            }
+            m = (m / s2 - y / v) / precision;
+            s2 = 1.0 / precision;
+        }
+        let (variance, square) = (s2 + v, (y - m) * (y - m));
+        let wide = variance + (misreading.spread * per_pulse).powi(2);
+        Densities {
+            ratio: 0.5 * (square / variance - square / wide - (wide / variance).ln()),
+            square,
+            variance,
+        }
+    }
 }

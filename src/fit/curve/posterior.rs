@@ -244,7 +244,7 @@ pub(super) struct Projected {
     leading: f64,
     /// k** − k*ᵀ K⁻¹ k*, at least zero.
     own: f64,
-    /// The same with slope and level of the line.
+    /// The same with slope and level of the line; 0 for a node.
     with_line: [f64; 2],
 }
 
@@ -293,10 +293,12 @@ pub(super) fn project(
             out.line_cross = [0, 1].map(|line| cross.iter().map(|v| v[line]).collect());
         }
         let mut shared = [[0.0; LANES]; 2];
-        for (i, value) in cross.iter().enumerate() {
-            for (sum, line) in shared.iter_mut().zip(&out.line_cross) {
-                for (sum, value) in sum.iter_mut().zip(value) {
-                    *sum += line[i] * value;
+        if chunk * LANES < prior.with_line[0].len() {
+            for (i, value) in cross.iter().enumerate() {
+                for (sum, line) in shared.iter_mut().zip(&out.line_cross) {
+                    for (sum, value) in sum.iter_mut().zip(value) {
+                        *sum += line[i] * value;
+                    }
                 }
             }
         }
@@ -311,7 +313,10 @@ pub(super) fn project(
                 readings: solved[READINGS][lane],
                 leading: f.shapes[prior.leading] - solved[MEAN][lane],
                 own: (prior.own[t] - squares[lane]).max(0.0),
-                with_line: [0, 1].map(|line| prior.with_line[line][t] - shared[line][lane]),
+                with_line: [0, 1].map(|line| {
+                    let before = prior.with_line[line].get(t);
+                    before.map_or(0.0, |before| before - shared[line][lane])
+                }),
             });
         }
     }
@@ -329,7 +334,7 @@ impl Projected {
         self.own + dot(&self.rest, &times(&regression.covariance, &self.rest))
     }
 
-    /// Posterior covariance with the line's slope or level, given C d of that.
+    /// Posterior covariance with the line's slope or level, given C d of that; not for a node.
     pub fn covariance_with_line(&self, line: usize, of_line: &[f64; 3]) -> f64 {
         self.with_line[line] + dot(&self.rest, of_line)
     }

@@ -23,7 +23,8 @@ struct Component {
     offset: (f64, f64),
     /// Covariance of the offset with S, Y of the line and S, Y of the asymptote.
     offset_with: [f64; 4],
-    /// Per target width: mean and variance of q, covariance with S, Y of the line and with b.
+    /// Per target between line and nodes: mean and variance of q, covariance with S, Y of the
+    /// line and with b.
     curve: Vec<[f64; 5]>,
     noise: Noise,
     shares: Option<budget::LineVariances>,
@@ -49,11 +50,16 @@ pub(super) fn summarise(
         sum += (candidates[kept].log_weight - top).exp();
         kept += 1;
     }
+    let weight = |candidate: &Candidate| (candidate.log_weight - top).exp() / sum;
     let mut components = Vec::with_capacity(kept);
-    average::for_each_group(model, &candidates[..kept], model.targets(), |group| {
+    let mut nodes = vec![NodeSums::default(); setup.nodes.len()];
+    let targets = model.before_nodes() + nodes.len();
+    average::for_each_group(model, &candidates[..kept], targets, |group| {
         for candidate in group.candidates {
-            let weight = (candidate.log_weight - top).exp() / sum;
-            components.push(component(setup, model, group, candidate, weight));
+            components.push(component(setup, model, group, candidate, weight(candidate)));
+        }
+        for (node, sums) in nodes.iter_mut().enumerate() {
+            sums.add(group, model.before_nodes() + node, weight);
         }
     });
     components.sort_by(|a, b| b.line.weight.total_cmp(&a.line.weight));
@@ -75,7 +81,40 @@ pub(super) fn summarise(
         setup,
         model,
         &components,
+        &nodes,
     ))
+}
+
+/// What the mixture says of one node, in ms, as sums over its components.
+#[derive(Clone, Copy, Default)]
+struct NodeSums {
+    /// A mean from which the others are counted: squares of the whole would cancel.
+    origin: Option<f64>,
+    mean: f64,
+    square: f64,
+    with_offset: f64,
+}
+
+impl NodeSums {
+    /// Adds the components of a group; they differ in their means alone.
+    fn add(&mut self, group: &Group, target: usize, weight: impl Fn(&Candidate) -> f64) {
+        let (_, variance, with_offset) = group.target(&group.candidates[0], target);
+        for candidate in group.candidates {
+            let mean = group.mean(candidate, target);
+            let weight = weight(candidate);
+            let from_origin = mean - *self.origin.get_or_insert(mean);
+            self.mean += weight * from_origin;
+            self.square += weight * (variance + from_origin * from_origin);
+            self.with_offset += weight * with_offset;
+        }
+    }
+
+    /// Mean, variance and covariance with the offset.
+    fn moments(&self) -> (f64, f64, f64) {
+        let mean = self.origin.unwrap_or(0.0) + self.mean;
+        let variance = self.square - self.mean * self.mean;
+        (mean, variance.max(0.0), self.with_offset)
+    }
 }
 
 /// One candidate in physical units (equations C10–C12).
@@ -120,7 +159,7 @@ fn component(
             [c[LEVEL][SLOPE], c[LEVEL][LEVEL]],
         ],
     );
-    let curve = (0..model.target_widths.len())
+    let curve = (0..model.widths.len())
         .map(|i| {
             let (m, v, with_b) = target(i + 2);
             // Only the grid is asked how it goes with the line.
@@ -232,6 +271,7 @@ fn assemble(
     setup: &CurveSetup,
     model: &Model,
     components: &[Component],
+    nodes: &[NodeSums],
 ) -> CurveFit {
     let lines: Vec<LineComponent> = components.iter().map(|c| c.line).collect();
     let asymptotes: Vec<LineComponent> = components.iter().map(|c| c.asymptote).collect();
@@ -259,8 +299,11 @@ fn assemble(
         curve: (0..grid)
             .map(|i| curve_point(setup, components, i))
             .collect(),
-        nodes: (0..setup.nodes.len())
-            .map(|i| curve_node(setup, model, components, i))
+        nodes: setup
+            .nodes
+            .iter()
+            .zip(nodes)
+            .map(|(width, sums)| curve_node(setup, model.scale, *width, sums))
             .collect(),
         offset,
         noise: noise(components),
@@ -323,21 +366,13 @@ fn offset_posterior(
     }
 }
 
-fn curve_node(
-    setup: &CurveSetup,
-    model: &Model,
-    components: &[Component],
-    node: usize,
-) -> CurveNode {
-    let i = model.before_nodes - 2 + node;
-    let parts = components
-        .iter()
-        .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1]));
-    let (delivered, variance) = mixture::moments(parts);
-    let with_offset = within(components, |c| c.curve[i][4]);
+fn curve_node(setup: &CurveSetup, scale: f64, width_ms: f64, sums: &NodeSums) -> CurveNode {
+    let (mean, variance, with_offset) = sums.moments();
+    let variance = scale * scale * variance;
+    let with_offset = scale * setup.offset_uncertainty * with_offset;
     CurveNode {
-        width_ms: setup.nodes[node],
-        delivered,
+        width_ms,
+        delivered: scale * mean,
         standard_uncertainty: variance.sqrt(),
         offset_sensitivity: offset_effect(setup, with_offset, variance).0,
     }
