@@ -49,7 +49,7 @@ pub use plain::{Setting, StreamRow};
 pub use read::{
     CaptureFile, CheckReport, Checked, FileCount, SetPoints, check_captures, read_captures,
 };
-pub use reading::{Capture, DUTY_LIMIT, Reading, Source, Sweep};
+pub use reading::{Capture, DUTY_LIMIT, MappingUsed, Reading, Source, Sweep};
 pub use stock_file::{StockFile, StockRow, looks_like_capture, read_stock_file};
 pub use stream::{CaptureStream, InjectorRows, WholeRow, comes_again, overlong_line};
 pub use sweeps::{MOST_INJECTORS, SAME_PRESSURE_KPA, SAME_VOLTAGE_V, join_conditions};

@@ -3,12 +3,10 @@
 mod mapped;
 
 use std::collections::HashMap;
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 use csv::StringRecord;
 use serde::Serialize;
-use sha2::{Digest, Sha256};
 
 use super::Bench;
 use super::container::{self, Content};
@@ -19,7 +17,7 @@ use super::grid::{Grid, letters};
 use super::header::{self, Layout};
 use super::map::Mapping;
 use super::number::Marks;
-use super::reading::{Capture, Source};
+use super::reading::{Capture, Source, digest};
 use super::row::{Cells, Outcome, RowReader};
 use super::sheet::{Merges, SheetRows, readings_sheet};
 use super::sweeps::Groups;
@@ -209,14 +207,6 @@ pub fn check_captures(files: &[CaptureFile], bench: Bench, defaults: SetPoints) 
     }
 }
 
-fn hexadecimal(bytes: &[u8]) -> String {
-    let mut text = String::with_capacity(2 * bytes.len());
-    for byte in bytes {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
-}
-
 /// One file while it is read.
 struct FileReading<'a> {
     index: usize,
@@ -234,7 +224,8 @@ impl<'a> FileReading<'a> {
             unstated,
             source: Source {
                 name: file.name.clone(),
-                sha256: hexadecimal(&Sha256::digest(&file.bytes)),
+                sha256: digest(&file.bytes),
+                mapping: file.mapping.as_ref().map(|mapping| mapping.used.clone()),
                 rows: 0,
                 rows_used: 0,
             },

@@ -1,7 +1,11 @@
 //! One reading, one sweep, one capture.
 
+use std::fmt::Write;
+use std::path::Path;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 
 use super::Bench;
 use crate::finding::{Finding, Place};
@@ -19,10 +23,46 @@ pub struct Source {
     pub name: String,
     /// SHA-256 of the bytes, in hexadecimal.
     pub sha256: String,
+    /// Mapping file by which a foreign layout was read; absent for a file in the capture format.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mapping: Option<MappingUsed>,
     /// Data rows (a wide row counts once).
     pub rows: u64,
     /// Rows of which at least one reading is used.
     pub rows_used: u64,
+}
+
+/// The mapping file that a capture was read with.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MappingUsed {
+    /// File name as shown to the user.
+    pub name: String,
+    /// SHA-256 of its text, in hexadecimal.
+    pub sha256: String,
+}
+
+impl MappingUsed {
+    /// The mapping file of this name, its folder left out, and text.
+    pub(super) fn of(name: &str, text: &str) -> Self {
+        let file = Path::new(name).file_name();
+        Self {
+            name: file.map_or_else(
+                || name.to_owned(),
+                |file| file.to_string_lossy().into_owned(),
+            ),
+            sha256: digest(text.as_bytes()),
+        }
+    }
+}
+
+/// SHA-256 in hexadecimal.
+pub(super) fn digest(bytes: &[u8]) -> String {
+    let mut text = String::with_capacity(64);
+    for byte in Sha256::digest(bytes) {
+        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
+    }
+    text
 }
 
 /// One reading: an injector fired a train of pulses and the delivered quantity was read once.

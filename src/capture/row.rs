@@ -425,7 +425,12 @@ impl RowReader<'_> {
             return None;
         }
         if pulses.fract() != 0.0 || !(1.0..=MOST_PULSES).contains(&pulses) {
-            self.faults.push(cells.fault(Role::Pulses, expected));
+            let mut fault = cells.fault(Role::Pulses, expected);
+            if pulses.fract() != 0.0 {
+                fault = fault
+                    .hint("each reading is one train: write the number of its pulses, not a mean");
+            }
+            self.faults.push(fault);
             return None;
         }
         Some(pulses)

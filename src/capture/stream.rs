@@ -285,6 +285,7 @@ impl CaptureStream {
         let source = Source {
             name: self.name.clone(),
             sha256: String::new(),
+            mapping: None,
             rows: 0,
             rows_used: 0,
         };

@@ -29,6 +29,9 @@ pub struct PlaceArgs {
     /// Characterisation files, captures, folders of them, or one plain table (CSV)
     #[arg(required = true, value_name = "SET")]
     pub set: Vec<PathBuf>,
+    /// How captures in a foreign layout are read; `meniscus map` proposes the file
+    #[arg(long, value_name = "FILE.toml")]
+    pub map: Option<PathBuf>,
     /// Fuel that a cylinder needs against the mean (repeatable); others need the mean
     #[arg(long, value_parser = need, value_name = "3=+1.5%", allow_hyphen_values = true)]
     pub needs: Vec<(String, f64)>,
@@ -56,7 +59,7 @@ fn need(text: &str) -> Result<(String, f64), String> {
 
 /// Runs the command.
 pub(super) fn run(args: &PlaceArgs) -> Result<Outcome, Failure> {
-    let loaded = load(&args.set, None)?;
+    let loaded = load(&args.set, args.map.as_deref())?;
     let injectors = placeables(&loaded, &args.at)?;
     let cylinders = cylinders(args, &injectors)?;
     let placement = place(&injectors, &cylinders).map_err(|e| {

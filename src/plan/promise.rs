@@ -98,6 +98,7 @@ impl Trial<'_> {
             sources: vec![Source {
                 name: "planned".to_owned(),
                 sha256: String::new(),
+                mapping: None,
                 rows: 0,
                 rows_used: 0,
             }],

@@ -159,7 +159,7 @@ struct Page<'a> {
     left_out_count: String,
     left_out: Vec<[String; 3]>,
     notes: Vec<NoteWords>,
-    sources: Vec<(String, String, String)>,
+    sources: Vec<SourceWords>,
     effects: Vec<String>,
     made_by: String,
 }
@@ -183,6 +183,14 @@ struct NoteWords {
     text: String,
     places: String,
     advice: String,
+}
+
+struct SourceWords {
+    name: String,
+    sha256: String,
+    rows: String,
+    /// Name and SHA-256.
+    mapping: Option<(String, String)>,
 }
 
 /// What the browser may do with the page: show this style, run this script, nothing else.
@@ -249,12 +257,17 @@ fn note(note: &Note, v: Voice) -> NoteWords {
     }
 }
 
-/// Name, SHA-256 and rows of each capture.
-fn sources(document: &Characterisation, v: Voice) -> Vec<(String, String, String)> {
+/// Name, SHA-256, rows and mapping file of each capture.
+fn sources(document: &Characterisation, v: Voice) -> Vec<SourceWords> {
     let words = |s: &crate::characterisation::Source| {
         let rows = [s.rows_used.to_string(), s.rows.to_string()];
-        let rows = fill(v.words.of_rows_used, &[&rows[0], &rows[1]]);
-        (visible(&s.name), visible(&s.sha256), rows)
+        let mapping = s.mapping.as_ref();
+        SourceWords {
+            name: visible(&s.name),
+            sha256: visible(&s.sha256),
+            rows: fill(v.words.of_rows_used, &[&rows[0], &rows[1]]),
+            mapping: mapping.map(|mapping| (visible(&mapping.name), visible(&mapping.sha256))),
+        }
     };
     document.sources.iter().map(words).collect()
 }

@@ -276,6 +276,7 @@ catalogue! {
     provenance: "Provenance",
     made_by: "Made by {0} {1} from a file of schema {2} alone.",
     of_rows_used: "{0} of {1} rows used",
+    read_by: "read by",
     effects_explained: "Shared by several results, so that they cancel when results are compared (standard uncertainties):",
 
     // Conditions and method.

@@ -397,6 +397,40 @@ fn compare_takes_two_stages_or_two_files() {
     );
 }
 
+/// The file says by which mapping a foreign layout was read; a placement reads it as `fit` does.
+#[test]
+fn the_mapping_is_told_and_taken_everywhere() {
+    let of = |name: &str| {
+        format!(
+            "{}/bench-runs/foreign-layout/{name}",
+            env!("CARGO_MANIFEST_DIR")
+        )
+    };
+    let (sheet, map) = (of("sheet.csv"), of("map.toml"));
+    let document = json_of(&["fit", &sheet, "--map", &map, "--json"]);
+    let used = &document["sources"][0]["mapping"];
+    assert_eq!(used["name"], "map.toml");
+    assert_eq!(used["sha256"].as_str().unwrap().len(), 64);
+    let plain = json_of(&["fit", &run("healthy-six"), "--json"]);
+    assert_eq!(plain["sources"][0].get("mapping"), None);
+
+    let path = tempfile::NamedTempFile::with_suffix(".json").unwrap();
+    std::fs::write(&path, document.to_string()).unwrap();
+    let report = tempfile::tempdir().unwrap().path().with_extension("html");
+    let of_path = |path: &std::path::Path| path.to_str().unwrap().to_owned();
+    let page = of_path(&report);
+    assert_eq!(
+        outcome(&["report", &of_path(path.path()), "-o", &page]).0,
+        0
+    );
+    let html = std::fs::read_to_string(&report).unwrap();
+    std::fs::remove_file(&report).unwrap();
+    assert!(html.contains("read by map.toml, SHA-256 <code>"));
+
+    let placed = json_of(&["place", &sheet, "--map", &map, "--json"]);
+    assert!(!placed["placed"].as_array().unwrap().is_empty());
+}
+
 #[test]
 fn place_serves_every_cylinder_once() {
     let placed = json_of(&[

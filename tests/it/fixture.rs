@@ -253,6 +253,7 @@ pub fn small() -> Characterisation {
         sources: vec![Source {
             name: "demo.csv".into(),
             sha256: "0".repeat(64),
+            mapping: None,
             rows: 96,
             rows_used: 95,
         }],

@@ -247,6 +247,22 @@ mod without_end {
         path
     }
 
+    /// The program. A runner in the background of a script ignores interrupts, and so would its
+    /// children: there `env` of GNU coreutils gives them back.
+    fn interruptible() -> Command {
+        let program = cargo_bin("meniscus");
+        let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+        let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+        // One bit a signal; an interrupt is the second.
+        let mask = ignored.map(|mask| u64::from_str_radix(mask.trim(), 16).unwrap());
+        if mask.is_none_or(|mask| mask & 2 == 0) {
+            return Command::new(program);
+        }
+        let mut command = Command::new("env");
+        command.arg("--default-signal=INT").arg(program);
+        command
+    }
+
     fn interrupted(mut child: Child) {
         sleep(Duration::from_millis(300));
         assert!(
@@ -278,7 +294,7 @@ mod without_end {
             let folder = tempfile::tempdir().unwrap();
             let pipe = fifo(folder.path());
             let start = || {
-                let mut command = Command::new(cargo_bin("meniscus"));
+                let mut command = interruptible();
                 command
                     .args(arguments)
                     .arg(&pipe)

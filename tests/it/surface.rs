@@ -2,7 +2,9 @@
 
 use meniscus::characterisation::Injector;
 use meniscus::finding::Kind;
-use meniscus::surface::{DeadTimeModel, InjectorSurface, Query, SurfaceError, build, coil_delay};
+use meniscus::surface::{
+    DeadTimeModel, InjectorSurface, Query, SurfaceError, SurfaceNode, build, coil_delay,
+};
 use meniscus::units::{Estimate, Unit};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -362,4 +364,37 @@ fn intervals_inside_the_grid_hold_the_truth() {
         percent.iter().all(|p| (93.0..=98.0).contains(p)),
         "seed 20: {percent:?}"
     );
+}
+
+/// A condition that was not run takes the dead time of the other pressure at its voltage, times
+/// the ratio of the two pressures at the voltages where both were run; with no such voltage the
+/// fourth root of the ratio of pressures (docs/methods.md says why). Two voltages carry no coil.
+#[test]
+fn a_gap_is_filled_in_proportion_where_no_coil_law_can_be_fitted() {
+    let nodes = |conditions: &[(f64, f64)]| {
+        let stored = surface(&made(conditions, EXACT, 1)).stored().unwrap();
+        assert!(stored.coil.is_none());
+        stored.nodes
+    };
+    let at = |nodes: &[SurfaceNode], volts: f64, kpa: f64| {
+        let here = (Some(volts), Some(kpa));
+        let mut nodes = nodes.iter();
+        let node = nodes.find(|n| (n.voltage_v, n.pressure_kpa) == here);
+        let node = node.unwrap();
+        (node.run, node.dead_time.clone())
+    };
+    let three = nodes(&[(12.0, 300.0), (14.0, 300.0), (14.0, 400.0)]);
+    let (run, found) = at(&three, 12.0, 400.0);
+    let [base, low, high] = [(12.0, 300.0), (14.0, 300.0), (14.0, 400.0)]
+        .map(|(volts, kpa)| at(&three, volts, kpa).1.value);
+    assert!(!run && high > low);
+    assert!((found.value - base * high / low).abs() < 1e-12);
+    // Half of the step that was filled in is its doubt, where the readings have none.
+    let half = 0.5 * (found.value - base);
+    assert!((found.standard_uncertainty.unwrap() / half - 1.0).abs() < 1e-3);
+
+    let two = nodes(&[(12.0, 300.0), (14.0, 400.0)]);
+    let (base, found) = (at(&two, 12.0, 300.0).1, at(&two, 12.0, 400.0).1);
+    let root = (400.0f64 / 300.0).powf(0.25);
+    assert!((found.value - base.value * root).abs() < 1e-12);
 }

@@ -11,6 +11,7 @@ use crate::capture::grid::Kind;
 use crate::capture::header::{Layout, complaint, read_header};
 use crate::capture::names::{NAMES, Role, find, folded};
 use crate::capture::number::Marks;
+use crate::capture::reading::MappingUsed;
 use crate::capture::row::{Cells, RowReader};
 
 /// Largest mapping file, bytes: a list of all columns that a sheet can have is a tenth of it.
@@ -43,6 +44,8 @@ const TOP: &[&str] = &[
 pub struct Mapping {
     /// File name as shown to the user.
     pub(super) name: String,
+    /// Which file it is, for the results.
+    pub(in crate::capture) used: MappingUsed,
     /// Sheet of a workbook.
     pub(super) sheet: Option<String>,
     /// Whether what stands in columns elsewhere stands in rows here.
@@ -141,12 +144,18 @@ pub(super) fn parse(name: &str, text: &str) -> (Option<Mapping>, Vec<Fault>) {
     if !reader.faults.is_empty() {
         return (None, reader.faults.finish());
     }
-    let mapping = reader.mapping(name, document.get_ref());
+    let used = MappingUsed::of(name, text);
+    let mapping = reader.mapping(name, used, document.get_ref());
     (mapping, reader.faults.finish())
 }
 
 impl BenchReader {
-    fn mapping<'t>(&mut self, name: &str, document: &'t DeTable<'t>) -> Option<Mapping> {
+    fn mapping<'t>(
+        &mut self,
+        name: &str,
+        used: MappingUsed,
+        document: &'t DeTable<'t>,
+    ) -> Option<Mapping> {
         let top = Section {
             name: "",
             line: 1,
@@ -179,6 +188,7 @@ impl BenchReader {
         }
         Some(Mapping {
             name: name.to_owned(),
+            used,
             sheet: self.words(&top, "sheet"),
             transposed: self.truth(&top, "transposed"),
             separator: self.separator(&top),
