@@ -40,6 +40,7 @@ def tasks(program, folder):
         "whole curve, 16 sweeps of 36": [program, "fit", path("set.csv"), "--json"],
         "straight lines, 28,800 rows": [program, "fit", path("many.csv"), "--lines", "--model", "line", "--line-range", "2ms..10ms"],
         "best 8 of 2,000": [program, "pick", path("stock.csv"), "--size", "8", "--json"],
+        "mapping proposed, 28,800 rows": [program, "map", "--from", path("many.csv")],
         "report of four": [program, "report", path("set.json"), "-o", path("report.html")],
     }
 

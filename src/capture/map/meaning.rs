@@ -2,6 +2,9 @@
 //!
 //! The words are those that shops write on sheets; common practice, no source.
 
+use std::collections::HashMap;
+use std::sync::LazyLock;
+
 use super::pattern::one_line;
 use crate::capture::names::{NAMES, Role, folded};
 
@@ -80,6 +83,9 @@ const UNITS: &[(&str, &str)] = &[
 const fn is(role: Role) -> What {
     What::Is(role)
 }
+
+/// Words of the longest phrase of [`WORDS`].
+const MOST_WORDS: usize = 3;
 
 /// Words, and what they say; of several that occur the longest counts.
 const WORDS: &[(&str, What)] = &[
@@ -345,6 +351,29 @@ pub(super) fn same_unit(text: &str, wanted: &str) -> bool {
     matches!((unit(text), wanted), (Some(a), Some((_, b))) if plain(a) == plain(b))
 }
 
+/// Where each phrase of [`WORDS`] stands.
+static PHRASES: LazyLock<HashMap<&str, usize>> = LazyLock::new(|| {
+    let mut places = HashMap::new();
+    for (at, (phrase, _)) in WORDS.iter().enumerate() {
+        places.entry(*phrase).or_insert(at);
+    }
+    places
+});
+
+/// The longest phrase that is known, of several the first of the list: where it begins, how many
+/// words it has, what it says.
+fn known(words: &[&str]) -> Option<(usize, usize, What)> {
+    (1..=MOST_WORDS.min(words.len())).rev().find_map(|length| {
+        let windows = words.windows(length).enumerate();
+        let found = windows.filter_map(|(at, words)| {
+            let phrase = PHRASES.get(words.join(" ").as_str())?;
+            Some((*phrase, at))
+        });
+        let (phrase, at) = found.min()?;
+        Some((at, length, WORDS[phrase].1))
+    })
+}
+
 /// Understands a name.
 pub(super) fn meaning(name: &str) -> Meaning {
     let text = folded(&one_line(name));
@@ -382,18 +411,7 @@ pub(super) fn meaning(name: &str) -> Meaning {
     }
     let has = |list: &[&str]| words.iter().any(|word| list.contains(word));
     let (before, actual) = (has(BEFORE), has(ACTUAL));
-    let mut best: Option<(usize, usize, What)> = None;
-    for (phrase, what) in WORDS {
-        let parts: Vec<&str> = phrase.split(' ').collect();
-        let at = words
-            .windows(parts.len())
-            .position(|window| window == parts);
-        if let Some(at) = at
-            && best.is_none_or(|(_, length, _)| parts.len() > length)
-        {
-            best = Some((at, parts.len(), *what));
-        }
-    }
+    let best = known(&words);
     for (at, word) in words.iter().enumerate() {
         let known = best.is_some_and(|(first, length, _)| (first..first + length).contains(&at));
         let says_nothing = FILLERS.contains(word) || BEFORE.contains(word) || ACTUAL.contains(word);
@@ -402,8 +420,8 @@ pub(super) fn meaning(name: &str) -> Meaning {
         }
     }
     let computed = words.iter().any(|word| {
-        let as_word = WORDS.iter().find(|(phrase, _)| phrase == word);
-        matches!(as_word, Some((_, What::Computed)))
+        let said = PHRASES.get(word).map(|at| WORDS[*at].1);
+        said == Some(What::Computed)
     });
     let what = best.map(|(_, _, what)| what).map(|what| match what {
         _ if computed && !matches!(what, What::Is(Role::Pulses | Role::Injector)) => What::Computed,
@@ -469,6 +487,12 @@ pub(super) fn columns_of(roles: &[Role], unit: Option<&str>) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_phrase_is_longer_than_is_looked_for() {
+        let words = WORDS.iter().map(|(phrase, _)| phrase.split(' ').count());
+        assert_eq!(words.max(), Some(MOST_WORDS));
+    }
 
     #[test]
     fn what_shops_write_is_understood_and_a_unit_is_never_made_up() {

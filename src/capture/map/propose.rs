@@ -365,14 +365,16 @@ impl Proposer<'_> {
                 Role::Volume => &[Role::Volume, Role::Mass],
                 _ => std::slice::from_ref(&role),
             };
-            let keys = columns_of(roles, None);
+            let keys = |unit| columns_of(roles, unit);
             let numeric = role != Role::Injector;
             let options: Vec<(String, String)> = (0..self.columns.len())
                 .filter(|at| !self.used[*at] && !self.columns[*at].cells.is_empty())
                 .filter(|at| !numeric || self.columns[*at].numbers > 0)
                 .flat_map(|at| {
-                    let value = quoted(&self.columns[at].name);
-                    keys.iter().map(move |key| (key.clone(), value.clone()))
+                    let column = &self.columns[at];
+                    let value = quoted(&column.name);
+                    let keys = keys(column.meaning.unit).into_iter();
+                    keys.map(move |key| (key, value.clone()))
                 })
                 .collect();
             let in_columns = !options.is_empty();
@@ -381,7 +383,7 @@ impl Proposer<'_> {
                 // Only a column can hold it.
                 self.draft.columns.push(match in_columns {
                     true => Line::Ask(question, options),
-                    false => Line::Fill(question, keys),
+                    false => Line::Fill(question, keys(None)),
                 });
                 continue;
             }
@@ -401,7 +403,7 @@ impl Proposer<'_> {
                 ),
                 false => format!("the {words} of all readings, which the sheet does not say:"),
             };
-            self.draft.constants.push(Line::Fill(question, keys));
+            self.draft.constants.push(Line::Fill(question, keys(None)));
         }
         let open: Vec<&str> = [
             (Role::Voltage, "voltage_v"),

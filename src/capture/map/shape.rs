@@ -9,6 +9,9 @@ use crate::capture::names::Role;
 
 /// Rows within which the names of the columns are looked for.
 const HEADER_ROWS: usize = 200;
+/// Columns of which the names are looked at to tell that row: a long sheet that is looked at
+/// turned has as many columns as rows.
+const HEADER_COLUMNS: usize = 1024;
 /// Cells of data that a named column must hold to count: a title line has one, and a unit. A
 /// sheet in which no row has as many may be a table of one line.
 const FEWEST_CELLS: [usize; 2] = [2, 1];
@@ -245,7 +248,7 @@ fn filled(view: &View<'_>, row: usize) -> usize {
 /// How many different things the names of a row say, of columns that hold several cells.
 fn roles_named(view: &View<'_>, row: usize, fewest: usize) -> usize {
     let mut said: Vec<What> = Vec::new();
-    for column in 0..view.width() {
+    for column in 0..view.width().min(HEADER_COLUMNS) {
         if view.kind(row, column) != Kind::Text {
             continue;
         }
