@@ -29,12 +29,16 @@ pub fn apparent_division<'a>(readings: impl IntoIterator<Item = &'a Reading>) ->
             .filter(|reading| reading.exclude.is_none() && reading.delivered != 0.0)
             .map(|reading| reading.delivered.abs()),
     );
-    amounts.sort_unstable_by(f64::total_cmp);
-    amounts.dedup();
-    if amounts.len() < FEWEST_READINGS {
+    let mut different = Vec::with_capacity(FEWEST_READINGS);
+    for amount in &amounts {
+        if different.len() < FEWEST_READINGS && !different.contains(amount) {
+            different.push(*amount);
+        }
+    }
+    if different.len() < FEWEST_READINGS {
         return None;
     }
-    let largest = *amounts.last()?;
+    let largest = amounts.iter().copied().fold(0.0, f64::max);
     let top = largest.log10().floor() as i32;
     let steps = (top - 8..=top).rev().flat_map(|power| {
         [5.0, 2.0, 1.0].map(|mantissa| {
@@ -51,7 +55,8 @@ pub fn apparent_division<'a>(readings: impl IntoIterator<Item = &'a Reading>) ->
         .find(|step| {
             amounts.iter().all(|amount| {
                 let steps = amount / step;
-                (steps - steps.round()).abs() < OFF_STEP
+                // Cut off after a half was added: below 10⁷ that rounds, and takes no call.
+                (steps - (steps + 0.5) as i64 as f64).abs() < OFF_STEP
             })
         })
 }
