@@ -339,13 +339,48 @@ const MOST_NODES: usize = 10;
 /// Ratio of variances up to which two nodes are alike.
 const ALIKE: f64 = 1.6;
 
-/// ln Σ exp, safe for values of any size.
-pub(super) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {
-    let top = values.clone().fold(f64::NEG_INFINITY, f64::max);
-    if top.is_infinite() {
-        return top;
+/// ln Σ exp of values as they come, safe for values of any size.
+#[derive(Clone, Copy)]
+pub(super) struct LogSum {
+    top: f64,
+    /// Σ exp(value − top).
+    sum: f64,
+}
+
+impl LogSum {
+    /// Of no value.
+    pub const NOTHING: Self = Self {
+        top: f64::NEG_INFINITY,
+        sum: 0.0,
+    };
+
+    /// The same with one value more.
+    pub fn and(self, value: f64) -> Self {
+        let Self { top, sum } = self;
+        if value > top {
+            Self {
+                top: value,
+                sum: sum * (top - value).exp() + 1.0,
+            }
+        } else if value == f64::NEG_INFINITY {
+            self
+        } else {
+            Self {
+                top,
+                sum: sum + (value - top).exp(),
+            }
+        }
     }
-    top + values.map(|v| (v - top).exp()).sum::<f64>().ln()
+
+    /// The logarithm; −∞ for none.
+    pub fn value(self) -> f64 {
+        self.top + self.sum.ln()
+    }
+}
+
+/// ln Σ exp of values.
+fn log_sum(values: impl Iterator<Item = f64>) -> f64 {
+    values.fold(LogSum::NOTHING, LogSum::and).value()
 }
 
 /// Weighs all combinations, best first, negligible ones left out.

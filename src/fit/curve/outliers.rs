@@ -1,6 +1,6 @@
 //! Misreadings: predictive odds of each reading given all others.
 
-use super::average::{self, Candidate, Model, log_sum};
+use super::average::{self, Candidate, LogSum, Model};
 use super::cells::NoiseNode;
 use super::posterior;
 use super::{CurveReading, CurveSetup, Misreading};
@@ -21,14 +21,12 @@ pub(super) fn log_odds(
 ) -> Judgement {
     let candidates = average::weigh(model, setup);
     let model = &*model;
-    let list = || Vec::with_capacity(candidates.len());
-    let mut weights = list();
-    // Logarithms of weight times density, as a good reading and as a misreading.
-    let mut good: Vec<Vec<f64>> = set_aside
-        .iter()
-        .map(|aside| if *aside { list() } else { Vec::new() })
-        .collect();
-    let mut misread: Vec<Vec<f64>> = readings.iter().map(|_| list()).collect();
+    let in_use = |i: usize| model.cells.of_reading[i].is_some();
+    let judged = |i: usize| in_use(i) || set_aside[i];
+    // Weights, with the densities of the readings in use in them.
+    let mut weights = LogSum::NOTHING;
+    // Weight times density of each, as a good reading and as a misreading.
+    let mut sums = vec![[LogSum::NOTHING; 2]; readings.len()];
     let targets: Vec<usize> = readings
         .iter()
         .map(|reading| model.target_of(reading.width_ms))
@@ -37,43 +35,39 @@ pub(super) fn log_odds(
     let mut expected = Vec::with_capacity(count);
     average::for_each_group(model, &candidates, count, |group| {
         for candidate in group.candidates {
-            weights.push(candidate.log_weight);
+            weights = weights.and(candidate.log_weight);
             expected.clear();
             expected.extend((0..count).map(|t| group.target(candidate, t)));
             for (i, reading) in readings.iter().enumerate() {
-                let cell = model.cells.of_reading[i];
-                if cell.is_none() && !set_aside[i] {
+                if !judged(i) {
                     continue;
                 }
+                let cell = model.cells.of_reading[i];
                 let said = Said {
                     expected: expected[targets[i]],
                     regression: &group.regressions[candidate.mean],
                     node: group.node,
                 };
                 let densities = said.densities(reading, cell, model, setup, misreading);
-                if cell.is_some() {
-                    // Weight given the others: divide by what this reading said.
-                    misread[i].push(candidate.log_weight + densities.ratio);
-                } else {
-                    let own = candidate.log_weight + densities.good();
-                    good[i].push(own);
-                    misread[i].push(own + densities.ratio);
+                let mut own = candidate.log_weight;
+                let [good, misread] = &mut sums[i];
+                if !in_use(i) {
+                    own += densities.good();
+                    *good = good.and(own);
                 }
+                *misread = misread.and(own + densities.ratio);
             }
         }
     });
     let prior = (misreading.prior / (1.0 - misreading.prior)).ln();
-    let total = log_sum(weights.iter().copied());
-    let log_odds: Vec<Option<f64>> = misread
-        .iter()
-        .zip(&good)
-        .map(|(misread, good)| {
-            let good = match good.is_empty() {
-                true => total,
-                false => log_sum(good.iter().copied()),
-            };
-            (!misread.is_empty()).then(|| prior + log_sum(misread.iter().copied()) - good)
-        })
+    let odds = |i: usize| {
+        let [good, misread] = sums[i];
+        // Weight given the others: divided by what the reading itself said.
+        let good = if in_use(i) { weights } else { good };
+        prior + misread.value() - good.value()
+    };
+    let log_odds: Vec<Option<f64>> = (0..readings.len())
+        .map(|i| judged(i).then(|| odds(i)).filter(|odds| !odds.is_nan()))
         .collect();
     let accused: Vec<bool> = log_odds
         .iter()
