@@ -368,7 +368,7 @@ fn intervals_inside_the_grid_hold_the_truth() {
 
 /// A condition that was not run takes the dead time of the other pressure at its voltage, times
 /// the ratio of the two pressures at the voltages where both were run; with no such voltage the
-/// fourth root of the ratio of pressures (docs/methods.md says why). Two voltages carry no coil.
+/// fourth root of the ratio of pressures (docs/methods-engine.md has both). Two voltages carry no coil.
 #[test]
 fn a_gap_is_filled_in_proportion_where_no_coil_law_can_be_fitted() {
     let nodes = |conditions: &[(f64, f64)]| {
