@@ -1,5 +1,6 @@
 //! The document and its JSON.
 
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -112,15 +113,52 @@ pub enum ReadError {
 /// [`NotFinite`] where a number is NaN or infinite; JSON has no such numbers
 /// and serde_json would write null without a word.
 pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
-    // The text is thrown away where the check fails.
-    let (finite, text) = rayon::join(
-        || finite::check(document),
-        || serde_json::to_string_pretty(document),
-    );
-    finite?;
-    let mut text = text.expect("the document has string keys and finite numbers only");
-    text.push('\n');
+    let around = Characterisation {
+        schema: document.schema,
+        tool: document.tool.clone(),
+        sources: document.sources.clone(),
+        bench: document.bench.clone(),
+        effects: document.effects.clone(),
+        injectors: Vec::new(),
+        set_match: document.set_match.clone(),
+        findings: document.findings.clone(),
+    };
+    finite::check(&around)?;
+    let around = pretty(&around);
+    // A line break within a string is escaped: this stands in one place.
+    let (head, tail) = around
+        .split_once(NO_INJECTORS)
+        .expect("a document has injectors, here none");
+    let injectors: Vec<String> = document
+        .injectors
+        .par_iter()
+        .map(injector_json)
+        .collect::<Result<_, _>>()?;
+    let mut pieces = vec![head, NO_INJECTORS.trim_end_matches(']')];
+    for (place, injector) in injectors.iter().enumerate() {
+        pieces.push(if place == 0 { "" } else { "," });
+        pieces.push(injector);
+    }
+    pieces.push(if injectors.is_empty() { "]" } else { "\n  ]" });
+    pieces.extend([tail, "\n"]);
+    Ok(pieces.concat())
+}
+
+/// How a document without injectors says so.
+const NO_INJECTORS: &str = "\n  \"injectors\": []";
+
+/// An injector as it stands in the document's list, from the line break before it.
+fn injector_json(injector: &Injector) -> Result<String, NotFinite> {
+    finite::check(injector).map_err(|error| error.under("injectors"))?;
+    // Two lists around it make the indent.
+    let mut text = pretty(&[[injector]]);
+    text.truncate(text.len() - "\n  ]\n]".len());
+    text.drain(.."[\n  [".len());
     Ok(text)
+}
+
+fn pretty<T: Serialize>(value: &T) -> String {
+    serde_json::to_string_pretty(value).expect("string keys and finite numbers only")
 }
 
 /// Appends the line of a sweep, with its line end.
@@ -150,4 +188,26 @@ pub fn read(text: &str) -> Result<Characterisation, ReadError> {
 /// The JSON Schema (2020-12) of the file, made from the types.
 pub fn json_schema() -> serde_json::Value {
     schemars::schema_for!(Characterisation).to_value()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Injectors are written side by side and put together; serde_json's own text of the
+    /// whole is what must come of it.
+    #[test]
+    fn the_pieces_make_the_text_of_the_whole() {
+        let mut document = Characterisation::blank(Vec::new());
+        for id in ["H1", "\n  \"injectors\": []", "H3"] {
+            let whole = serde_json::to_string_pretty(&document).unwrap() + "\n";
+            assert_eq!(to_json(&document), Ok(whole));
+            document.injectors.push(Injector {
+                id: id.to_owned(),
+                sweeps: Vec::new(),
+                surface: None,
+                checks: None,
+            });
+        }
+    }
 }

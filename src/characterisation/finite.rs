@@ -15,7 +15,8 @@ pub struct NotFinite {
 }
 
 impl NotFinite {
-    fn under(mut self, field: &str) -> Self {
+    /// The same, found in a field of something larger.
+    pub(super) fn under(mut self, field: &str) -> Self {
         self.path = if self.path.is_empty() {
             field.to_owned()
         } else {

@@ -40,11 +40,12 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         characterise(&input.files, input.bench, input.set_points, &request)
     })
     .map_err(Failure::Faults)?;
-    let json = to_json(&document).map_err(not_finite)?;
-    let table = match args.json {
-        true => None,
-        false => Some(report::terminal(&document, &terminal_style(args))?),
+    let table = || match args.json {
+        true => Ok(None),
+        false => report::terminal(&document, &terminal_style(args)).map(Some),
     };
+    let (json, table) = rayon::join(|| to_json(&document), table);
+    let (json, table) = (json.map_err(not_finite)?, table?);
     if let Some(path) = &args.output {
         replace(path, &document, &json, &terminal_style(args))?;
     }
