@@ -97,6 +97,10 @@ pub enum FitError {
 
 /// Checks that every value of a slice is finite.
 pub(crate) fn require_finite(what: &'static str, values: &[f64]) -> Result<(), FitError> {
+    // One after the other only where one is amiss.
+    if values.iter().fold(true, |fine, v| fine & v.is_finite()) {
+        return Ok(());
+    }
     match values.iter().position(|v| !v.is_finite()) {
         Some(index) => Err(FitError::NotFinite { what, index }),
         None => Ok(()),

@@ -75,8 +75,6 @@ pub struct LineFit {
     pub sxx: f64,
     /// w of each point.
     pub weights: Vec<f64>,
-    /// Diagonal of the hat matrix, between 0 and 1, sum 2.
-    pub leverages: Vec<f64>,
     /// y − (a + b·x) of each point, unit of y.
     pub residuals: Vec<f64>,
 }
@@ -128,27 +126,26 @@ pub fn fit_line(
     if n < 3 && scale == ScaleSource::Scatter {
         return Err(FitError::TooFewPoints { have: n, need: 3 });
     }
-    let sum_of_weights: f64 = weight.iter().sum();
+    let sum_of_weights = total(&weight);
     let x_mean = weighted_mean(x, &weight);
     let y_mean = weighted_mean(y, &weight);
-    let dx: Vec<f64> = x.iter().map(|v| v - x_mean).collect();
-    let dy: Vec<f64> = y.iter().map(|v| v - y_mean).collect();
-    let (offset, slope) = solve_centred(&dx, &dy, &weight, sum_of_weights);
+    let (offset, slope) = solve_centred((x, x_mean), (y, y_mean), &weight, sum_of_weights);
 
-    let residuals: Vec<f64> = dx
+    let residuals: Vec<f64> = x
         .iter()
-        .zip(&dy)
-        .map(|(dx, dy)| dy - offset - slope * dx)
+        .zip(y)
+        .map(|(x, y)| (y - y_mean) - offset - slope * (x - x_mean))
         .collect();
     let rss = weighted_squares(&residuals, &weight);
-    let sxx = weighted_squares(&dx, &weight);
+    let sxx = squares_about(x_mean, x, &weight);
     let residual_sd = (n > 2).then(|| (rss / (n - 2) as f64).sqrt());
     let phi = match (scale, residual_sd) {
         (ScaleSource::Scatter, Some(s)) => s * s,
         _ => 1.0,
     };
     let (var_mean, var_slope) = (phi / sum_of_weights, phi / sxx);
-    let rounding = 4.0 * f64::EPSILON * y.iter().map(|v| v.abs()).fold(0.0, f64::max);
+    let (low, high) = extremes(y);
+    let rounding = 4.0 * f64::EPSILON * high.max(-low);
     let y_at_x_mean = y_mean + offset;
     let cov = -x_mean * var_slope;
     Ok(LineFit {
@@ -162,7 +159,7 @@ pub fn fit_line(
         residual_degrees_of_freedom: n - 2,
         degrees_of_freedom: (scale == ScaleSource::Scatter).then_some((n - 2) as f64),
         r_squared: if n > 2 {
-            determination(rss, &dy, y, &weight)
+            determination(rss, y, y_mean, &weight)
         } else {
             None
         },
@@ -175,13 +172,19 @@ pub fn fit_line(
         variance_at_x_mean: var_mean,
         sum_of_weights,
         sxx,
-        leverages: leverages(&dx, &weight, sum_of_weights, sxx),
         weights: weight,
         residuals,
     })
 }
 
 impl LineFit {
+    /// How much a point of the fit, at `x` with its weight, bears on the line there: its
+    /// place on the diagonal of the hat matrix, between 0 and 1, sum 2.
+    pub fn leverage(&self, x: f64, weight: f64) -> f64 {
+        let d = x - self.x_mean;
+        weight * (1.0 / self.sum_of_weights + d * d / self.sxx)
+    }
+
     /// Gives the line at `x` with the standard uncertainty of the mean response.
     ///
     /// *Method*: u² = u²(ȳ) + (x − x̄)²·u²(b), equal to
@@ -258,28 +261,24 @@ pub(crate) fn check_design(
 /// Gives 1/u², refusing what is no weight.
 fn weights_from(uncertainty: &[f64]) -> Result<Vec<f64>, FitError> {
     require_finite("uncertainty", uncertainty)?;
-    let mut weight = Vec::with_capacity(uncertainty.len());
-    for (index, &value) in uncertainty.iter().enumerate() {
-        let w = 1.0 / (value * value);
-        if value <= 0.0 || !w.is_finite() {
-            return Err(FitError::UncertaintyNotPositive { index, value });
-        }
-        weight.push(w);
+    let weight: Vec<f64> = uncertainty.iter().map(|u| 1.0 / (u * u)).collect();
+    let fine = |(u, w): (&f64, &f64)| *u > 0.0 && w.is_finite();
+    if let Some(index) = uncertainty.iter().zip(&weight).position(|pair| !fine(pair)) {
+        let value = uncertainty[index];
+        return Err(FitError::UncertaintyNotPositive { index, value });
     }
-    let largest = weight.iter().copied().fold(0.0, f64::max);
-    for (index, w) in weight.iter().enumerate() {
-        let ratio = w / largest;
-        if ratio <= LEAST_RELATIVE_WEIGHT {
-            return Err(FitError::WeightVanishes { index, ratio });
-        }
+    let (smallest, largest) = extremes(&weight);
+    if smallest > LEAST_RELATIVE_WEIGHT * largest {
+        return Ok(weight);
     }
-    Ok(weight)
+    let index = weight.iter().position(|w| *w == smallest).unwrap_or(0);
+    let ratio = smallest / largest;
+    Err(FitError::WeightVanishes { index, ratio })
 }
 
 /// Refuses x that are all one value, to within their rounding.
 fn require_two_distinct(x: &[f64]) -> Result<(), FitError> {
-    let low = x.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = x.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (low, high) = extremes(x);
     // Four units in the last place: less spread than the values' own rounding.
     let rounding = 4.0 * f64::EPSILON * low.abs().max(high.abs());
     if high - low > rounding {
@@ -289,45 +288,86 @@ fn require_two_distinct(x: &[f64]) -> Result<(), FitError> {
     }
 }
 
+/// Sums that are taken side by side: a single one waits for each of its terms.
+const SIDE_BY_SIDE: usize = 4;
+
+/// Σ f over three slices of equal length.
+fn sum(a: &[f64], b: &[f64], c: &[f64], f: impl Fn(f64, f64, f64) -> f64) -> f64 {
+    let (a, a_rest) = a.as_chunks::<SIDE_BY_SIDE>();
+    let (b, b_rest) = b.as_chunks::<SIDE_BY_SIDE>();
+    let (c, c_rest) = c.as_chunks::<SIDE_BY_SIDE>();
+    let mut sums = [0.0; SIDE_BY_SIDE];
+    for ((a, b), c) in a.iter().zip(b).zip(c) {
+        for (i, sum) in sums.iter_mut().enumerate() {
+            *sum += f(a[i], b[i], c[i]);
+        }
+    }
+    let rest = a_rest.iter().zip(b_rest).zip(c_rest);
+    rest.fold(sums.iter().sum(), |sum, ((a, b), c)| sum + f(*a, *b, *c))
+}
+
+/// Smallest and largest of finite values.
+fn extremes(values: &[f64]) -> (f64, f64) {
+    let (chunks, rest) = values.as_chunks::<SIDE_BY_SIDE>();
+    let first = values.first().copied().unwrap_or(0.0);
+    let (mut low, mut high) = ([first; SIDE_BY_SIDE], [first; SIDE_BY_SIDE]);
+    let mut take = |i: usize, v: f64| {
+        low[i] = if v < low[i] { v } else { low[i] };
+        high[i] = if v > high[i] { v } else { high[i] };
+    };
+    for chunk in chunks {
+        for (i, v) in chunk.iter().enumerate() {
+            take(i, *v);
+        }
+    }
+    rest.iter().for_each(|v| take(0, *v));
+    let all = |of: [f64; SIDE_BY_SIDE], pick: fn(f64, f64) -> f64| of.into_iter().fold(first, pick);
+    (all(low, f64::min), all(high, f64::max))
+}
+
+/// Σ v.
+fn total(values: &[f64]) -> f64 {
+    sum(values, values, values, |v, _, _| v)
+}
+
 /// Weighted mean, taken about the first value and corrected once, so that a
 /// large common offset costs no digits.
 pub(crate) fn weighted_mean(values: &[f64], weight: &[f64]) -> f64 {
-    let total: f64 = weight.iter().sum();
-    let about = |origin: f64| {
-        origin
-            + values
-                .iter()
-                .zip(weight)
-                .map(|(v, w)| w * (v - origin))
-                .sum::<f64>()
-                / total
-    };
+    let total = total(weight);
+    let about =
+        |origin: f64| origin + sum(values, weight, weight, |v, w, _| w * (v - origin)) / total;
     about(about(values[0]))
 }
 
 /// Σ w·v².
 pub(crate) fn weighted_squares(values: &[f64], weight: &[f64]) -> f64 {
-    values.iter().zip(weight).map(|(v, w)| w * v * v).sum()
+    squares_about(0.0, values, weight)
 }
 
-/// Offset and slope of dy on dx by orthogonalisation of the weighted, centred design.
+/// Σ w·(v − mean)².
+fn squares_about(mean: f64, values: &[f64], weight: &[f64]) -> f64 {
+    sum(values, weight, weight, |v, w, _| {
+        w * (v - mean) * (v - mean)
+    })
+}
+
+/// Offset and slope of y on x, both less their means, by orthogonalisation of the weighted, centred design.
 ///
 /// The two columns are orthogonal but for rounding, so that one step of Gram and Schmidt leaves
 /// nothing over, and a second step on what is left takes back the rounding of the first.
-fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64], sum_of_weights: f64) -> (f64, f64) {
-    let shift = dx.iter().zip(weight).map(|(d, w)| w * d).sum::<f64>() / sum_of_weights;
-    let sxx: f64 = dx
-        .iter()
-        .zip(weight)
-        .map(|(d, w)| w * (d - shift) * (d - shift))
-        .sum();
+fn solve_centred(
+    (x, x_mean): (&[f64], f64),
+    (y, y_mean): (&[f64], f64),
+    weight: &[f64],
+    sum_of_weights: f64,
+) -> (f64, f64) {
+    let shift = sum(x, weight, weight, |x, w, _| w * (x - x_mean)) / sum_of_weights;
+    let along = |x: f64| (x - x_mean) - shift;
+    let sxx = sum(x, weight, weight, |x, w, _| w * along(x) * along(x));
     let step = |offset: f64, slope: f64| {
-        let (mut along, mut up) = (0.0, 0.0);
-        for ((d, y), w) in dx.iter().zip(dy).zip(weight) {
-            let left = y - offset - slope * (d - shift);
-            along += w * (d - shift) * left;
-            up += w * left;
-        }
+        let left = |x: f64, y: f64| (y - y_mean) - offset - slope * along(x);
+        let up = sum(x, y, weight, |x, y, w| w * left(x, y));
+        let along = sum(x, y, weight, |x, y, w| w * along(x) * left(x, y));
         (offset + up / sum_of_weights, slope + along / sxx)
     };
     let (offset, slope) = step(0.0, 0.0);
@@ -335,17 +375,9 @@ fn solve_centred(dx: &[f64], dy: &[f64], weight: &[f64], sum_of_weights: f64) ->
     (offset - slope * shift, slope)
 }
 
-/// Diagonal of the hat matrix.
-fn leverages(dx: &[f64], weight: &[f64], sum_of_weights: f64, sxx: f64) -> Vec<f64> {
-    dx.iter()
-        .zip(weight)
-        .map(|(d, w)| w * (1.0 / sum_of_weights + d * d / sxx))
-        .collect()
-}
-
 /// 1 − Σwr²/Σw(y − ȳ)²; `None` where y has no spread beyond its rounding.
-fn determination(rss: f64, dy: &[f64], y: &[f64], weight: &[f64]) -> Option<f64> {
-    let total = weighted_squares(dy, weight);
+fn determination(rss: f64, y: &[f64], y_mean: f64, weight: &[f64]) -> Option<f64> {
+    let total = squares_about(y_mean, y, weight);
     let rounding = weighted_squares(y, weight).sqrt() * f64::EPSILON;
     (total.sqrt() > rounding).then(|| 1.0 - rss / total)
 }
@@ -442,14 +474,16 @@ mod tests {
     #[test]
     fn leverages_sum_to_the_number_of_parameters() {
         let u = [0.1, 0.3, 0.2, 0.5];
+        let x = [1.0, 2.0, 4.0, 9.0];
         let fit = fit_line(
-            &[1.0, 2.0, 4.0, 9.0],
+            &x,
             &[1.0, 2.2, 3.9, 9.3],
             Weights::FromUncertainty(&u),
             ScaleSource::Scatter,
         )
         .unwrap();
-        let sum: f64 = fit.leverages.iter().sum();
+        let points = x.iter().zip(&fit.weights);
+        let sum: f64 = points.map(|(x, w)| fit.leverage(*x, *w)).sum();
         assert!((sum - 2.0).abs() < 1e-14, "{sum}");
     }
 }

@@ -4,7 +4,7 @@
 //! out. It must not remove anything: that is for whoever knows why.
 
 use super::distribution::{t_two_sided_p_value, t_upper};
-use super::error::{FitError, require_finite};
+use super::error::{FitError, require_finite, require_length};
 use super::line::{LineFit, ScaleSource};
 
 /// Whether an outlier is sought on one stated side or on either.
@@ -101,7 +101,8 @@ pub fn grubbs_statistic(values: &[f64]) -> Result<Grubbs, FitError> {
     Ok(furthest)
 }
 
-/// Gives the externally studentised residual of every point of a line.
+/// Gives the externally studentised residual of every point of a line; `x` is what
+/// the line was fitted to.
 ///
 /// *Method*: with scale from scatter t = r·√w/(s₍ᵢ₎·√(1 − h)), where
 /// s₍ᵢ₎² = (SS − w·r²/(1 − h))/(n − 3) is the residual variance without the
@@ -112,13 +113,17 @@ pub fn grubbs_statistic(values: &[f64]) -> Result<Grubbs, FitError> {
 /// scatter.
 /// *Numerics*: a residual within four units in the last place of the largest
 /// |y| counts as zero, so that an exact line has no outliers.
-pub fn studentised_residuals(fit: &LineFit) -> Result<Vec<StudentisedResidual>, FitError> {
+pub fn studentised_residuals(
+    fit: &LineFit,
+    x: &[f64],
+) -> Result<Vec<StudentisedResidual>, FitError> {
+    require_length("x", x.len(), fit.residuals.len())?;
     let dof = limit_dof(fit)?;
     let rounding = (fit.rounding_sum_of_squares / fit.sum_of_weights).sqrt();
     let n = fit.residuals.len() as f64;
     (0..fit.residuals.len())
         .map(|i| {
-            let Some(value) = studentise(fit, i, rounding) else {
+            let Some(value) = studentise(fit, x[i], i, rounding) else {
                 return Ok(StudentisedResidual {
                     value: None,
                     p_value: None,
@@ -144,8 +149,8 @@ fn limit_dof(fit: &LineFit) -> Result<Option<f64>, FitError> {
     }
 }
 
-fn studentise(fit: &LineFit, i: usize, rounding: f64) -> Option<f64> {
-    let free = 1.0 - fit.leverages[i];
+fn studentise(fit: &LineFit, x: f64, i: usize, rounding: f64) -> Option<f64> {
+    let free = 1.0 - fit.leverage(x, fit.weights[i]);
     // Below this 1 − h is rounding of h alone.
     if free <= 8.0 * f64::EPSILON {
         return None;
@@ -190,7 +195,7 @@ mod tests {
         let x = [1.0, 2.0, 3.0, 4.0, 5.0];
         let y = [2.0, 4.0, 7.0, 8.0, 10.0];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        let got = studentised_residuals(&fit).unwrap();
+        let got = studentised_residuals(&fit, &x).unwrap();
         assert_eq!(got[2].value, Some(f64::INFINITY));
         assert_eq!(got[2].p_value, Some(0.0));
     }
@@ -200,7 +205,7 @@ mod tests {
         let x: Vec<f64> = (0..9).map(|i| 0.1 * f64::from(i)).collect();
         let y: Vec<f64> = x.iter().map(|x| 4.2 * (x - 0.7)).collect();
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        for r in studentised_residuals(&fit).unwrap() {
+        for r in studentised_residuals(&fit, &x).unwrap() {
             assert_eq!((r.value, r.p_value), (Some(0.0), Some(1.0)));
         }
     }
@@ -210,7 +215,7 @@ mod tests {
         let x = [1.0, 1.0, 1.0, 5.0];
         let y = [1.0, 1.1, 0.9, 7.0];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        assert_eq!(studentised_residuals(&fit).unwrap()[3].value, None);
+        assert_eq!(studentised_residuals(&fit, &x).unwrap()[3].value, None);
     }
 
     #[test]
@@ -218,7 +223,7 @@ mod tests {
         let x = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0];
         let y = [1.1, 1.9, 3.2, 4.9, 4.8, 6.1];
         let fit = fit_line(&x, &y, Weights::Equal, ScaleSource::Scatter).unwrap();
-        let got = studentised_residuals(&fit).unwrap();
+        let got = studentised_residuals(&fit, &x).unwrap();
         for i in 0..x.len() {
             let drop = |v: &[f64]| [&v[..i], &v[i + 1..]].concat();
             let rest = fit_line(&drop(&x), &drop(&y), Weights::Equal, ScaleSource::Scatter);
