@@ -3,7 +3,7 @@
 
 use super::cells::{Cell, Cells, NoiseNode};
 use super::kernel::{self, Geometry, Member, TargetPrior};
-use super::posterior::{self, Factored, Projection, Regression};
+use super::posterior::{self, Factored, Projection, Regression, Start};
 use super::{CurveSetup, Scale};
 use crate::fit::noise::Noise;
 use crate::fit::robust;
@@ -17,12 +17,14 @@ pub(super) struct Model {
     /// Widths of the targets between those of the line and the nodes, ms: the grid, then
     /// what else was read.
     pub widths: Vec<f64>,
+    /// Target of each node.
+    pub node_targets: Vec<usize>,
     /// Shapes and local covariances.
     pub geometry: Geometry,
     /// Departures averaged over.
     pub members: Vec<Member>,
     /// What every factorisation of a member starts from.
-    starts: Vec<Vec<kernel::Lanes>>,
+    starts: Vec<Start>,
     /// Noise scales averaged over.
     pub nodes: Vec<NoiseNode>,
 }
@@ -32,12 +34,22 @@ impl Model {
     /// the targets but the nodes.
     pub fn new(cells: Cells, setup: &CurveSetup, start: (f64, f64), widths: Vec<f64>) -> Self {
         let (scale, dead_time) = start;
+        // A node at a width that is a target already is no other target.
+        let mut nodes = Vec::with_capacity(setup.nodes.len());
+        let mut node_targets = Vec::with_capacity(setup.nodes.len());
+        for node in &setup.nodes {
+            let known = widths.iter().position(|w| w == node);
+            node_targets.push(2 + known.unwrap_or(widths.len() + nodes.len()));
+            if known.is_none() {
+                nodes.push(*node);
+            }
+        }
         let geometry = kernel::geometry(
             &cells,
             &kernel::Wanted {
                 line_range: setup.line_range,
                 grid: &widths,
-                nodes: &setup.nodes,
+                nodes: &nodes,
                 dead_time,
             },
         );
@@ -45,6 +57,7 @@ impl Model {
             cells,
             scale,
             widths,
+            node_targets,
             geometry,
             members: Vec::new(),
             starts: Vec::new(),
@@ -56,7 +69,7 @@ impl Model {
     pub fn with_members(mut self, members: Vec<Member>) -> Self {
         self.starts = members
             .iter()
-            .map(|m| posterior::rows_of(&self.geometry, m))
+            .map(|m| Start::of(&self.geometry, m))
             .collect();
         self.members = members;
         self

@@ -7,7 +7,8 @@
 use super::average;
 use super::cells::{self, Cell, Cells};
 use super::kernel::{self, Geometry, Member, TargetPrior};
-use super::posterior::{self, OFFSET};
+use super::posterior::{self, OFFSET, Start};
+use super::tiles::LANES;
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
 use crate::fit::noise::Noise;
 
@@ -60,8 +61,7 @@ pub struct CurveDesign {
 /// One departure with what it makes of the widths.
 struct Part {
     member: Member,
-    departure: Vec<f64>,
-    start: Vec<kernel::Lanes>,
+    start: Start,
     prior: TargetPrior,
     weight: f64,
 }
@@ -218,8 +218,7 @@ impl CurveDesign {
         let parts = members
             .into_iter()
             .map(|(member, weight)| Part {
-                departure: kernel::covariance(&geometry, &member),
-                start: posterior::rows_of(&geometry, &member),
+                start: Start::of(&geometry, &member),
                 prior: kernel::target_prior(&geometry, &member, geometry.targets.len()),
                 member,
                 weight: weight / total,
@@ -267,7 +266,15 @@ impl CurveDesign {
         }
         let m = self.widths.len();
         // Lower factor of the covariance; rounding may leave a pivot at zero.
-        let mut lower = part.departure.clone();
+        let departure = kernel::covariance(&self.geometry, &part.member);
+        let blocks = self.geometry.blocks();
+        let mut lower = vec![0.0; m * m];
+        for i in 0..m {
+            for j in 0..=i {
+                let tile = &departure[j / LANES * blocks + i / LANES];
+                lower[i * m + j] = tile[j % LANES][i % LANES];
+            }
+        }
         for k in 0..m {
             let pivot = lower[k * m + k].max(0.0).sqrt();
             for i in k..m {

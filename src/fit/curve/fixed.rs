@@ -3,7 +3,7 @@
 
 use super::cells::{self, NoiseNode};
 use super::kernel::{self, DECAY_TIMES_MS, LONG_END, Member, SHAPES};
-use super::posterior::{self, OFFSET};
+use super::posterior::{self, OFFSET, Start};
 use super::{CurveError, CurveReading, CurveSetup};
 use crate::fit::noise::Noise;
 
@@ -105,7 +105,7 @@ fn evaluate(
 ) -> Option<FixedPosterior> {
     let mean = member.means[0].0;
     let mut factored = posterior::Factored::default();
-    if !posterior::factor(&posterior::rows_of(geometry, member), node, &mut factored) {
+    if !posterior::factor(&Start::of(geometry, member), node, &mut factored) {
         return None;
     }
     let r = posterior::regress(&factored, node, mean, 0.0)?;

@@ -3,6 +3,7 @@
 //! widths, and under the least-squares line of the range.
 
 use super::cells::Cells;
+use super::tiles::{self, LANES, Lanes, Tile};
 
 /// Pulse width past dead time at which amplitudes are stated, ms.
 const PAST_DEAD_TIME_MS: f64 = 0.5;
@@ -27,9 +28,6 @@ const LONG_END_OFF_MS: f64 = 1.0;
 pub(super) const LONG_END: usize = DECAY_TIMES_MS.len();
 /// Number of rank-one shapes.
 pub(super) const SHAPES: usize = LONG_END + 1;
-/// Numbers that are worked on side by side.
-pub(super) const LANES: usize = 4;
-pub(super) type Lanes = [f64; LANES];
 /// Points of the fine grid that stands for the line range.
 const RANGE_POINTS: usize = 64;
 
@@ -51,15 +49,29 @@ pub(super) struct Geometry {
     pub measured: Vec<Functional>,
     /// Line slope, line level at the centre, then the widths of the grid, then the nodes.
     pub targets: Vec<Functional>,
-    /// Local covariance, measured × measured, row-major, unit variance at the anchor.
-    pub local: Vec<f64>,
-    /// Local covariance of targets with measured widths, in the order of
-    /// [`TargetPrior::cross`].
-    pub local_cross: Vec<Lanes>,
+    /// Shapes at the measured widths, in lanes.
+    pub measured_shapes: [Vec<Lanes>; SHAPES],
+    /// What targets take of slope and level, four targets side by side.
+    pub heads: Vec<Tile>,
+    /// Shapes of the targets, four targets side by side.
+    pub target_shapes: Vec<[Lanes; SHAPES]>,
+    /// Local covariance of the measured widths in tiles, row after row, unit
+    /// variance at the anchor.
+    local: Vec<Tile>,
+    /// Local covariance of measured widths with targets: for each four targets a
+    /// column of tiles.
+    local_cross: Vec<Tile>,
     /// Local covariance of line slope and level with the targets before the nodes.
-    pub local_line: [Vec<f64>; 2],
+    local_line: Vec<[Lanes; 2]>,
     /// Local variance of each target.
-    pub local_own: Vec<f64>,
+    local_own: Vec<Lanes>,
+}
+
+impl Geometry {
+    /// Tiles in a row of measured widths.
+    pub fn blocks(&self) -> usize {
+        tiles::tiles_of(self.measured.len())
+    }
 }
 
 /// Where the curve is wanted and where the line lies.
@@ -107,6 +119,60 @@ impl Local {
         for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
             let distance = 3.0_f64.sqrt() * (late.width - early.width) / length;
             sum += (1.0 + distance) * early.rising[k] * late.falling[k];
+        }
+        sum
+    }
+}
+
+/// Local covariance of one width with a weighted sum over many. As the parts are
+/// products, sums over the earlier and over the later points do for every width.
+struct UnderWeights {
+    widths: Vec<f64>,
+    /// Of the points before each, per part: Σ weight·rising and Σ weight·rising·width.
+    before: Vec<[[f64; 2]; LOCAL_PARTS.len()]>,
+    /// Of each point and those after it: the same with falling.
+    after: Vec<[[f64; 2]; LOCAL_PARTS.len()]>,
+}
+
+impl UnderWeights {
+    /// Of points by rising width.
+    fn of(points: &[Local], weights: &[f64]) -> Self {
+        let n = points.len();
+        let none = [[0.0; 2]; LOCAL_PARTS.len()];
+        let (mut before, mut after) = (vec![none; n + 1], vec![none; n + 1]);
+        for i in 0..n {
+            let (early, late) = (&points[i], &points[n - 1 - i]);
+            for k in 0..LOCAL_PARTS.len() {
+                let (up, down) = (
+                    weights[i] * early.rising[k],
+                    weights[n - 1 - i] * late.falling[k],
+                );
+                for (power, [up, down]) in [[up, down], [up * early.width, down * late.width]]
+                    .into_iter()
+                    .enumerate()
+                {
+                    before[i + 1][k][power] = before[i][k][power] + up;
+                    after[n - 1 - i][k][power] = after[n - i][k][power] + down;
+                }
+            }
+        }
+        Self {
+            widths: points.iter().map(|p| p.width).collect(),
+            before,
+            after,
+        }
+    }
+
+    fn covariance(&self, other: &Local) -> f64 {
+        let from = self.widths.partition_point(|&w| w <= other.width);
+        let mut sum = 0.0;
+        for (k, (_, length, _)) in LOCAL_PARTS.iter().enumerate() {
+            let rate = 3.0_f64.sqrt() / length;
+            let at = rate * other.width;
+            let [early, early_width] = self.before[from][k];
+            let [late, late_width] = self.after[from][k];
+            sum += other.falling[k] * ((1.0 + at) * early - rate * early_width)
+                + other.rising[k] * ((1.0 - at) * late + rate * late_width);
         }
         sum
     }
@@ -199,15 +265,9 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
     let local_measured: Vec<Local> = widths.iter().map(|&w| Local::at(w, dead_time)).collect();
     let local_points: Vec<Local> = points.iter().map(|&w| Local::at(w, dead_time)).collect();
     let local_wanted: Vec<Local> = all_wanted().map(|&w| Local::at(w, dead_time)).collect();
-    let under_line = |other: &Local| {
-        let mut sums = [0.0; 2];
-        for (i, p) in local_points.iter().enumerate() {
-            let c = p.covariance(other);
-            sums[0] += slope_weights[i] * c;
-            sums[1] += level_weights[i] * c;
-        }
-        sums
-    };
+    let under_slope = UnderWeights::of(&local_points, &slope_weights);
+    let under_level = UnderWeights::of(&local_points, &level_weights);
+    let under_line = |other: &Local| [&under_slope, &under_level].map(|u| u.covariance(other));
     let line_measured: Vec<[f64; 2]> = local_measured.iter().map(under_line).collect();
     let of_grid = &local_wanted[..wanted.grid.len()];
     let line_wanted: Vec<[f64; 2]> = of_grid.iter().map(under_line).collect();
@@ -220,33 +280,55 @@ pub(super) fn geometry(cells: &Cells, wanted: &Wanted) -> Geometry {
         }
     }
 
-    let mut local = Vec::with_capacity(m * m);
-    let mut local_cross = vec![[0.0; LANES]; targets.len().div_ceil(LANES) * m];
+    let blocks = tiles::tiles_of(m);
+    let mut local = vec![tiles::ZERO; blocks * blocks];
+    let mut local_cross = vec![tiles::ZERO; blocks * tiles::tiles_of(targets.len())];
     for (i, (a, line)) in local_measured.iter().zip(&line_measured).enumerate() {
-        local.extend(local_measured.iter().map(|b| a.covariance(b)));
+        for (j, b) in local_measured.iter().enumerate() {
+            local[i / LANES * blocks + j / LANES][i % LANES][j % LANES] = a.covariance(b);
+        }
         let row = line
             .iter()
             .copied()
             .chain(local_wanted.iter().map(|b| a.covariance(b)));
         for (t, covariance) in row.enumerate() {
-            local_cross[t / LANES * m + i][t % LANES] = covariance;
+            local_cross[t / LANES * blocks + i / LANES][i % LANES][t % LANES] = covariance;
         }
     }
-    let local_line = [0, 1].map(|s| {
+    let [of_slope, of_level] = [0, 1].map(|s| {
         let mut row = line_line[s].to_vec();
         row.extend(line_wanted.iter().map(|l| l[s]));
-        row
+        tiles::in_lanes(row.into_iter())
     });
     let mut local_own = vec![line_line[0][0], line_line[1][1]];
     local_own.extend(local_wanted.iter().map(|w| w.covariance(w)));
+    let of_targets = |f: &dyn Fn(&Functional) -> f64| tiles::in_lanes(targets.iter().map(f));
+    let [slopes, levels] = [0, 1].map(|k| of_targets(&|f| f.line[k]));
+    let shapes_of_targets: [Vec<Lanes>; SHAPES] =
+        std::array::from_fn(|s| of_targets(&|f| f.shapes[s]));
     Geometry {
         centre,
+        measured_shapes: std::array::from_fn(|s| {
+            tiles::in_lanes(measured.iter().map(|f| f.shapes[s]))
+        }),
+        heads: slopes
+            .into_iter()
+            .zip(levels)
+            .map(|(slope, level)| [slope, level, [0.0; LANES], [0.0; LANES]])
+            .collect(),
+        target_shapes: (0..tiles::tiles_of(targets.len()))
+            .map(|group| std::array::from_fn(|s| shapes_of_targets[s][group]))
+            .collect(),
         measured,
         targets,
         local,
         local_cross,
-        local_line,
-        local_own,
+        local_line: of_slope
+            .into_iter()
+            .zip(of_level)
+            .map(|(slope, level)| [slope, level])
+            .collect(),
+        local_own: tiles::in_lanes(local_own.into_iter()),
     }
 }
 
@@ -267,101 +349,94 @@ pub(super) struct Member {
     pub scout: bool,
 }
 
-/// Covariance of the departure at the measured widths, m × m row-major, ms².
-pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<f64> {
-    let mut out: Vec<f64> = geometry.local.iter().map(|c| c * member.local).collect();
-    let m = geometry.measured.len();
-    for (s, &variance) in member.variances.iter().enumerate() {
-        if variance == 0.0 {
-            continue;
-        }
-        for i in 0..m {
-            let left = variance * geometry.measured[i].shapes[s];
-            for j in 0..m {
-                out[i * m + j] += left * geometry.measured[j].shapes[s];
-            }
+impl Member {
+    /// The shapes that are in play, as indices with their variances.
+    fn in_play(&self) -> Vec<(usize, f64)> {
+        let variances = self.variances.iter().copied().enumerate();
+        variances.filter(|(_, variance)| *variance != 0.0).collect()
+    }
+}
+
+fn times(factor: f64, lanes: &Lanes) -> Lanes {
+    lanes.map(|v| factor * v)
+}
+
+/// Covariance of the departure at the measured widths, ms², in tiles row after
+/// row; of those left of the diagonal nothing is said.
+pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<Tile> {
+    let blocks = geometry.blocks();
+    let shapes = member.in_play();
+    let mut out = vec![tiles::ZERO; blocks * blocks];
+    for row in 0..blocks {
+        for column in row..blocks {
+            let index = row * blocks + column;
+            let pairs = shapes.iter().map(|&(s, variance)| {
+                let shape = &geometry.measured_shapes[s];
+                (times(variance, &shape[row]), &shape[column])
+            });
+            out[index] = tiles::products(member.local, &geometry.local[index], pairs);
         }
     }
     out
 }
 
-/// What a member says of the targets before any reading.
+/// What a member says of the targets before any reading, four targets side by side.
 #[derive(Default)]
 pub(super) struct TargetPrior {
-    /// Covariance with the measured widths, ms²: for each group of targets side
-    /// by side, one entry per measured width; lanes beyond the last target are 0.
-    pub cross: Vec<Lanes>,
+    /// Covariance of measured widths with targets, ms²: for each four targets a
+    /// column of tiles.
+    pub cross: Vec<Tile>,
     /// Variance of each target, ms².
-    pub own: Vec<f64>,
+    pub own: Vec<Lanes>,
     /// Covariance of each target before the nodes with slope and level of the line, ms².
-    pub with_line: [Vec<f64>; 2],
+    pub with_line: Vec<[Lanes; 2]>,
     /// Shape that carries the mean.
     pub leading: usize,
 }
 
-/// The prior of the first `count` targets.
+/// The prior of the first `count` targets; those that fill the last four come with them.
 pub(super) fn target_prior(geometry: &Geometry, member: &Member, count: usize) -> TargetPrior {
-    let targets = &geometry.targets[..count];
-    let mut weighted = Vec::with_capacity(geometry.measured.len());
-    for f in &geometry.measured {
-        let mut shapes = f.shapes;
-        for (shape, variance) in shapes.iter_mut().zip(&member.variances) {
-            *shape *= variance;
+    let blocks = geometry.blocks();
+    let groups = tiles::tiles_of(count);
+    let shapes = member.in_play();
+    let line = &geometry.targets[..2];
+    let mut out = TargetPrior {
+        cross: Vec::with_capacity(groups * blocks),
+        own: Vec::with_capacity(groups),
+        with_line: Vec::with_capacity(geometry.local_line.len()),
+        leading: member.leading,
+    };
+    let columns = geometry.local_cross.chunks_exact(blocks);
+    for (group, column) in columns.take(groups).enumerate() {
+        let of_targets = &geometry.target_shapes[group];
+        for (block, local) in column.iter().enumerate() {
+            let pairs = shapes.iter().map(|&(s, variance)| {
+                let measured = &geometry.measured_shapes[s][block];
+                (times(variance, measured), &of_targets[s])
+            });
+            out.cross.push(tiles::products(member.local, local, pairs));
         }
-        weighted.push(shapes);
-    }
-    let mut cross = Vec::with_capacity(count.div_ceil(LANES) * weighted.len());
-    for (group, local) in targets
-        .chunks(LANES)
-        .zip(geometry.local_cross.chunks_exact(weighted.len()))
-    {
-        // Shapes of the targets of the group side by side.
-        let mut beside = [[0.0; LANES]; SHAPES];
-        for (lane, f) in group.iter().enumerate() {
-            for (row, shape) in beside.iter_mut().zip(&f.shapes) {
-                row[lane] = *shape;
+        let mut own = times(member.local, &geometry.local_own[group]);
+        for &(s, variance) in &shapes {
+            for (own, shape) in own.iter_mut().zip(&of_targets[s]) {
+                *own += variance * shape * shape;
             }
         }
-        for (local, weighted) in local.iter().zip(&weighted) {
-            let mut out = local.map(|c| c * member.local);
-            for (weight, shape) in weighted.iter().zip(&beside) {
-                for (out, shape) in out.iter_mut().zip(shape) {
-                    *out += weight * shape;
+        out.own.push(own);
+        if let Some(local) = geometry.local_line.get(group) {
+            let mut with_line = local.map(|lanes| times(member.local, &lanes));
+            for &(s, variance) in &shapes {
+                for (out, line) in with_line.iter_mut().zip(line) {
+                    let weighted = variance * line.shapes[s];
+                    for (out, shape) in out.iter_mut().zip(&of_targets[s]) {
+                        *out += weighted * shape;
+                    }
                 }
             }
-            cross.push(out);
+            out.with_line.push(with_line);
         }
     }
-    let of_line = [0, 1].map(|line| {
-        let mut shapes = targets[line].shapes;
-        for (shape, variance) in shapes.iter_mut().zip(&member.variances) {
-            *shape *= variance;
-        }
-        shapes
-    });
-    let dot =
-        |a: &[f64; SHAPES], b: &[f64; SHAPES]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
-    TargetPrior {
-        cross,
-        own: targets
-            .iter()
-            .zip(&geometry.local_own)
-            .map(|(f, local)| {
-                let shapes: f64 = (0..SHAPES)
-                    .map(|s| member.variances[s] * f.shapes[s] * f.shapes[s])
-                    .sum();
-                shapes + member.local * local
-            })
-            .collect(),
-        with_line: [0, 1].map(|line| {
-            targets
-                .iter()
-                .zip(&geometry.local_line[line])
-                .map(|(f, local)| dot(&of_line[line], &f.shapes) + member.local * local)
-                .collect()
-        }),
-        leading: member.leading,
-    }
+    out
 }
 
 /// The family that is averaged over (equations C8, C9).

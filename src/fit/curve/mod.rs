@@ -26,6 +26,7 @@ mod posterior;
 mod result;
 mod start;
 mod summary;
+mod tiles;
 
 pub use design::{CurveDesign, DesignCell, DesignDoubt, Expected};
 pub use fixed::{FixedPosterior, FixedScales, posterior_at};

@@ -3,142 +3,140 @@
 //! pulse over a provisional slope), the offset in units of its prior doubt.
 
 use super::cells::NoiseNode;
-use super::kernel::{self, Geometry, LANES, Lanes, Member};
+use super::kernel::{self, Geometry, Member, TargetPrior};
+use super::tiles::{self, LANES, Lanes, Tile, take_off, take_off_column};
 
-/// Columns of the right-hand sides: slope, level, offset, readings, leading shape.
+/// Columns of the right-hand sides.
 pub(super) const SLOPE: usize = 0;
 pub(super) const LEVEL: usize = 1;
 pub(super) const OFFSET: usize = 2;
 const READINGS: usize = 3;
-const MEAN: usize = 4;
-const COLUMNS: usize = 5;
 
 /// One family member at one noise node, before its means are chosen. Its room
 /// is used again from one factorisation to the next.
 #[derive(Default)]
 pub(super) struct Factored {
-    /// Rows of K beside the right-hand sides, turned into those of U.
-    rows: Vec<Lanes>,
-    /// Lower factor L of K = L Lᵀ without its diagonal, row after row.
-    lower: Vec<f64>,
-    /// One over the diagonal of L.
-    inverse_diagonal: Vec<f64>,
-    /// The solved right-hand sides L⁻¹ B, row by row.
-    solved: Vec<[f64; COLUMNS]>,
-    gram: [[f64; COLUMNS]; COLUMNS],
+    /// U of K = Uᵀ U, row of tiles after row of tiles, each with the solved
+    /// right-hand sides U⁻ᵀ B at its end.
+    tiles: Vec<Tile>,
+    /// The leading shape solved, U⁻ᵀ z.
+    mean: Vec<Lanes>,
+    /// One over the diagonal of U.
+    inverse_diagonal: Vec<Lanes>,
+    /// Bᵀ K⁻¹ B.
+    gram: Tile,
+    /// Bᵀ K⁻¹ z and zᵀ K⁻¹ z.
+    gram_mean: Lanes,
+    gram_mean_mean: f64,
+    /// Posterior covariance of (slope, level, offset).
+    covariance: [[f64; 3]; 3],
+    /// ln|K| + ln|A|.
     log_determinant: f64,
 }
 
-/// Row `i` of a lower triangle without its diagonal.
-fn lower_row(lower: &[f64], i: usize) -> &[f64] {
-    let start = i * i.saturating_sub(1) / 2;
-    &lower[start..start + i]
+/// What every factorisation of a member starts from.
+pub(super) struct Start {
+    /// Departure and line, the other right-hand sides zero.
+    tiles: Vec<Tile>,
+    /// The leading shape.
+    mean: Vec<Lanes>,
 }
 
-/// Lanes in a row of `m` covariances and the right-hand sides.
-fn row_lanes(m: usize) -> usize {
-    (m + COLUMNS).div_ceil(LANES)
-}
-
-/// The rows from which every factorisation of a member starts: departure, line
-/// and leading shape, the rest zero.
-pub(super) fn rows_of(geometry: &Geometry, member: &Member) -> Vec<Lanes> {
-    let m = geometry.measured.len();
-    let departure = kernel::covariance(geometry, member);
-    let mut rows = vec![[0.0; LANES]; m * row_lanes(m)];
-    for (j, row) in rows.chunks_exact_mut(row_lanes(m)).enumerate() {
-        let f = &geometry.measured[j];
-        let row = row.as_flattened_mut();
-        row[..m].copy_from_slice(&departure[j * m..(j + 1) * m]);
-        row[m + SLOPE] = f.line[0];
-        row[m + LEVEL] = f.line[1];
-        row[m + MEAN] = f.shapes[member.leading];
+impl Start {
+    /// Of a member at the measured widths.
+    pub fn of(geometry: &Geometry, member: &Member) -> Self {
+        let departure = kernel::covariance(geometry, member);
+        let blocks = geometry.blocks();
+        let mut tiles = Vec::with_capacity(blocks * (blocks + 1));
+        for (block, departure) in departure.chunks_exact(blocks).enumerate() {
+            let mut regressors = tiles::ZERO;
+            tiles.extend_from_slice(departure);
+            let diagonal = tiles.len() - blocks + block;
+            for row in 0..LANES {
+                match geometry.measured.get(block * LANES + row) {
+                    Some(f) => [regressors[row][SLOPE], regressors[row][LEVEL]] = f.line,
+                    // A row beyond the last observes nothing.
+                    None => tiles[diagonal][row][row] = 1.0,
+                }
+            }
+            tiles.push(regressors);
+        }
+        Self {
+            tiles,
+            mean: geometry.measured_shapes[member.leading].clone(),
+        }
     }
-    rows
 }
 
 /// Factors K = departure + diag(variance of width means) and solves for the
-/// regressors (Rasmussen & Williams 2006, algorithm 2.1). `start` is what
-/// [`rows_of`] gives; false when K is not positive definite.
-pub(super) fn factor(start: &[Lanes], node: &NoiseNode, out: &mut Factored) -> bool {
-    let m = node.mean.len();
-    out.rows.clear();
-    out.rows.extend_from_slice(start);
-    for (j, row) in out.rows.chunks_exact_mut(row_lanes(m)).enumerate() {
-        let row = row.as_flattened_mut();
-        row[j] += node.mean_variance[j];
-        row[m + OFFSET] = node.offset[j];
-        row[m + READINGS] = node.mean[j];
+/// regressors (Rasmussen & Williams 2006, algorithm 2.1), which have a flat prior on
+/// the line and N(0, 1) on the offset (equations 2.41–2.45); false when K or A is
+/// not positive definite.
+pub(super) fn factor(start: &Start, node: &NoiseNode, out: &mut Factored) -> bool {
+    let blocks = start.mean.len();
+    out.tiles.clone_from(&start.tiles);
+    out.mean.clone_from(&start.mean);
+    for (j, variance) in node.mean_variance.iter().enumerate() {
+        let (block, row) = (j / LANES, j % LANES);
+        let tiles = &mut out.tiles[block * (blocks + 1)..][..=blocks];
+        tiles[block][row][row] += variance;
+        tiles[blocks][row][OFFSET] = node.offset[j];
+        tiles[blocks][row][READINGS] = node.mean[j];
     }
-    let Some(log_determinant) = eliminate(m, out) else {
+    let Some(log_determinant) = eliminate(out) else {
         return false;
     };
-    out.log_determinant = log_determinant;
-    out.solved.clear();
-    out.gram = [[0.0; COLUMNS]; COLUMNS];
-    for row in out.rows.chunks_exact(row_lanes(m)) {
-        let u: &[f64; COLUMNS] = row.as_flattened()[m..]
-            .first_chunk()
-            .expect("rows hold the right-hand sides");
-        out.solved.push(*u);
-        for a in 0..COLUMNS {
-            for b in a..COLUMNS {
-                out.gram[a][b] += u[a] * u[b];
-            }
-        }
+    let (mut gram, mut gram_mean, mut mean_mean) = (tiles::ZERO, [0.0; LANES], 0.0);
+    for (tiles, mean) in out.tiles.chunks_exact(blocks + 1).zip(&out.mean) {
+        take_off(&mut gram, &tiles[blocks], &tiles[blocks]);
+        take_off_column(&mut gram_mean, &tiles[blocks], mean);
+        mean_mean += mean.iter().map(|v| v * v).sum::<f64>();
     }
-    for a in 0..COLUMNS {
-        for b in 0..a {
-            out.gram[a][b] = out.gram[b][a];
-        }
-    }
+    out.gram = gram.map(|row| row.map(|v| -v));
+    out.gram_mean = gram_mean.map(|v| -v);
+    out.gram_mean_mean = mean_mean;
+    let mut a = [0, 1, 2].map(|i: usize| [0, 1, 2].map(|j: usize| out.gram[i][j]));
+    a[OFFSET][OFFSET] += 1.0 + node.within[0];
+    let Some((covariance, determinant)) = invert3(&a) else {
+        return false;
+    };
+    out.covariance = covariance;
+    out.log_determinant = log_determinant + determinant.ln();
     true
 }
 
-/// Cholesky elimination of `m` rows, right-hand sides carried along; gives
-/// ln|K|, `None` when K is not positive definite.
-///
-/// Each row takes the rows above it off, lanes by lanes so that sums stay in
-/// registers; lanes left of the diagonal are not worked on.
-fn eliminate(m: usize, out: &mut Factored) -> Option<f64> {
-    let lanes = row_lanes(m);
-    out.lower.clear();
+/// Cholesky elimination, right-hand sides carried along; gives ln|K|, `None` when
+/// K is not positive definite. Each row of tiles takes those above it off.
+fn eliminate(out: &mut Factored) -> Option<f64> {
+    let blocks = out.mean.len();
     out.inverse_diagonal.clear();
     let mut log_determinant = 0.0;
     let mut product = 1.0;
-    for k in 0..m {
-        let (above, row) = out.rows[..(k + 1) * lanes].split_at_mut(k * lanes);
-        let from = out.lower.len();
-        out.lower.extend(
-            above
-                .chunks_exact(lanes)
-                .map(|row| row[k / LANES][k % LANES]),
-        );
-        let factors = &out.lower[from..];
-        for c in k / LANES..lanes {
-            let mut sums = row[c];
-            for (factor, above) in factors.iter().zip(above.chunks_exact(lanes)) {
-                for (sum, above) in sums.iter_mut().zip(&above[c]) {
-                    *sum -= factor * above;
-                }
+    for k in 0..blocks {
+        let (above, row) = out.tiles.split_at_mut(k * (blocks + 1));
+        let row = &mut row[k..=blocks];
+        let (means_above, mean) = out.mean.split_at_mut(k);
+        for (above, mean_above) in above.chunks_exact(blocks + 1).zip(means_above) {
+            for (tile, right) in row.iter_mut().zip(&above[k..]) {
+                take_off(tile, &above[k], right);
             }
-            row[c] = sums;
+            take_off_column(&mut mean[0], &above[k], mean_above);
         }
-        let pivot = row[k / LANES][k % LANES];
-        if pivot.is_nan() || pivot <= 0.0 {
-            return None;
+        let (diagonal, rest) = row.split_at_mut(1);
+        let (pivots, inverse) = tiles::factor(&mut diagonal[0])?;
+        for tile in rest {
+            tiles::solve(tile, &diagonal[0], &inverse);
         }
-        product *= pivot;
-        // A logarithm now and then instead of one per row, before it can underflow.
-        if !(1e-100..1e100).contains(&product) {
-            log_determinant += product.ln();
-            product = 1.0;
+        tiles::solve_column(&mut mean[0], &diagonal[0], &inverse);
+        for pivot in pivots {
+            product *= pivot;
+            // A logarithm now and then instead of one per row, before it can underflow.
+            if !(1e-100..1e100).contains(&product) {
+                log_determinant += product.ln();
+                product = 1.0;
+            }
         }
-        let scale = 1.0 / pivot.sqrt();
-        for value in row[k / LANES..].as_flattened_mut() {
-            *value *= scale;
-        }
-        out.inverse_diagonal.push(scale);
+        out.inverse_diagonal.push(inverse);
     }
     Some(log_determinant + product.ln())
 }
@@ -154,34 +152,23 @@ pub(super) struct Regression {
     pub log_weight: f64,
 }
 
-/// Explicit basis functions with a flat prior on the line and N(0, 1) on the
-/// offset (Rasmussen & Williams 2006, equations 2.41–2.45).
+/// The regression at one mean; `None` where its weight is no number.
 pub(super) fn regress(
     factored: &Factored,
     node: &NoiseNode,
     mean: f64,
     log_prior: f64,
 ) -> Option<Regression> {
-    let g = &factored.gram;
-    let mut a = [[0.0; 3]; 3];
-    let mut rhs = [0.0; 3];
-    for i in 0..3 {
-        a[i].copy_from_slice(&g[i][..3]);
-        rhs[i] = g[i][READINGS] - mean * g[i][MEAN];
-    }
-    a[OFFSET][OFFSET] += 1.0 + node.within[0];
+    let less_mean = |i: usize| factored.gram[i][READINGS] - mean * factored.gram_mean[i];
+    let mut rhs = [0, 1, 2].map(less_mean);
     rhs[OFFSET] += node.within[1];
-    let squares = g[READINGS][READINGS] - 2.0 * mean * g[READINGS][MEAN]
-        + mean * mean * g[MEAN][MEAN]
+    let squares = factored.gram[READINGS][READINGS] - 2.0 * mean * factored.gram_mean[READINGS]
+        + mean * mean * factored.gram_mean_mean
         + node.within[2];
-    let (covariance, determinant) = invert3(&a)?;
-    let mut beta = [0.0; 3];
-    for i in 0..3 {
-        beta[i] = (0..3).map(|j| covariance[i][j] * rhs[j]).sum();
-    }
-    let explained: f64 = (0..3).map(|i| beta[i] * rhs[i]).sum();
+    let covariance = factored.covariance;
+    let beta = times(&covariance, &rhs);
     let log_weight = node.log_constant + log_prior
-        - 0.5 * (factored.log_determinant + determinant.ln() + squares - explained);
+        - 0.5 * (factored.log_determinant + squares - dot(&beta, &rhs));
     log_weight.is_finite().then_some(Regression {
         beta,
         covariance,
@@ -244,81 +231,69 @@ pub(super) struct Projected {
     leading: f64,
     /// k** − k*ᵀ K⁻¹ k*, at least zero.
     own: f64,
-    /// The same with slope and level of the line; 0 for a node.
+    /// The same with slope and level of the line; means nothing for a node.
     with_line: [f64; 2],
 }
 
-/// The targets projected, and L⁻¹ k* of the line's slope and level.
+/// The targets projected, and U⁻ᵀ k* of the line's slope and level. Its room is
+/// used again.
 #[derive(Default)]
 pub(super) struct Projection {
     /// In the order of the geometry.
     pub targets: Vec<Projected>,
-    line_cross: [Vec<f64>; 2],
+    cross: Vec<Tile>,
+    /// Columns 0 and 1: slope and level.
+    line_cross: Vec<Tile>,
 }
 
-/// Projects the targets of a prior, lane by lane.
+/// Projects the targets of a prior, four by four.
 pub(super) fn project(
     geometry: &Geometry,
-    prior: &kernel::TargetPrior,
+    prior: &TargetPrior,
     factored: &Factored,
     out: &mut Projection,
 ) {
-    let m = geometry.measured.len();
-    let count = prior.own.len();
-    let mut cross = vec![[0.0; LANES]; m];
+    let blocks = geometry.blocks();
     out.targets.clear();
-    for (chunk, start) in prior.cross.chunks_exact(m).enumerate() {
-        cross.copy_from_slice(start);
-        let mut solved = [[0.0; LANES]; COLUMNS];
-        let mut squares = [0.0; LANES];
-        for i in 0..m {
-            let (done, rest) = cross.split_at_mut(i);
-            let value = &mut rest[0];
-            for (l, done) in lower_row(&factored.lower, i).iter().zip(&*done) {
-                for (value, done) in value.iter_mut().zip(done) {
-                    *value -= l * done;
-                }
+    for (group, start) in prior.cross.chunks_exact(blocks).enumerate() {
+        out.cross.clear();
+        out.cross.extend_from_slice(start);
+        let mut rest = geometry.heads[group];
+        let mut leading = geometry.target_shapes[group][prior.leading];
+        let mut own = prior.own[group];
+        for k in 0..blocks {
+            let (done, from_here) = out.cross.split_at_mut(k);
+            let value = &mut from_here[0];
+            for (done, above) in done.iter().zip(factored.tiles.chunks_exact(blocks + 1)) {
+                take_off(value, &above[k], done);
             }
-            for (square, value) in squares.iter_mut().zip(&mut *value) {
-                *value *= factored.inverse_diagonal[i];
-                *square += *value * *value;
-            }
-            for (sum, u) in solved.iter_mut().zip(&factored.solved[i]) {
-                for (sum, value) in sum.iter_mut().zip(&*value) {
-                    *sum += u * value;
-                }
-            }
-        }
-        if chunk == 0 {
-            out.line_cross = [0, 1].map(|line| cross.iter().map(|v| v[line]).collect());
-        }
-        let mut shared = [[0.0; LANES]; 2];
-        if chunk * LANES < prior.with_line[0].len() {
-            for (i, value) in cross.iter().enumerate() {
-                for (sum, line) in shared.iter_mut().zip(&out.line_cross) {
-                    for (sum, value) in sum.iter_mut().zip(value) {
-                        *sum += line[i] * value;
-                    }
+            let row = &factored.tiles[k * (blocks + 1)..][..=blocks];
+            tiles::solve(value, &row[k], &factored.inverse_diagonal[k]);
+            take_off(&mut rest, &row[blocks], value);
+            take_off_column(&mut leading, value, &factored.mean[k]);
+            for value in &*value {
+                for (own, value) in own.iter_mut().zip(value) {
+                    *own -= value * value;
                 }
             }
         }
-        for (lane, t) in (chunk * LANES..count).take(LANES).enumerate() {
-            let f = &geometry.targets[t];
-            out.targets.push(Projected {
-                rest: [
-                    f.line[0] - solved[SLOPE][lane],
-                    f.line[1] - solved[LEVEL][lane],
-                    -solved[OFFSET][lane],
-                ],
-                readings: solved[READINGS][lane],
-                leading: f.shapes[prior.leading] - solved[MEAN][lane],
-                own: (prior.own[t] - squares[lane]).max(0.0),
-                with_line: [0, 1].map(|line| {
-                    let before = prior.with_line[line].get(t);
-                    before.map_or(0.0, |before| before - shared[line][lane])
-                }),
-            });
+        if group == 0 {
+            out.line_cross.clone_from(&out.cross);
         }
+        let mut with_line = [[0.0; LANES]; 2];
+        if let Some(before) = prior.with_line.get(group) {
+            with_line = *before;
+            for (line, value) in out.line_cross.iter().zip(&out.cross) {
+                take_off(&mut with_line, line, value);
+            }
+        }
+        out.targets.extend((0..LANES).map(|lane| Projected {
+            rest: [rest[SLOPE][lane], rest[LEVEL][lane], rest[OFFSET][lane]],
+            readings: -rest[READINGS][lane],
+            leading: leading[lane],
+            own: own[lane].max(0.0),
+            with_line: with_line.map(|row| row[lane]),
+        }));
     }
 }
 
@@ -359,17 +334,20 @@ pub(super) fn weights_on_widths(
     line: usize,
 ) -> (Vec<f64>, [f64; 3]) {
     let cd = times(&regression.covariance, &projection.targets[line].rest);
-    let mut out: Vec<f64> = projection.line_cross[line]
-        .iter()
-        .zip(&factored.solved)
-        .map(|(cross, u)| cross + u[SLOPE] * cd[0] + u[LEVEL] * cd[1] + u[OFFSET] * cd[2])
-        .collect();
+    let blocks = factored.inverse_diagonal.len();
+    let mut out = vec![0.0; blocks * LANES];
     for i in (0..out.len()).rev() {
-        let (before, rest) = out.split_at_mut(i);
-        rest[0] *= factored.inverse_diagonal[i];
-        for (value, l) in before.iter_mut().zip(lower_row(&factored.lower, i)) {
-            *value -= l * rest[0];
+        let (block, row) = (i / LANES, i % LANES);
+        let tiles = &factored.tiles[block * (blocks + 1)..][..=blocks];
+        let u = &tiles[blocks][row];
+        let mut value = projection.line_cross[block][row][line]
+            + u[SLOPE] * cd[0]
+            + u[LEVEL] * cd[1]
+            + u[OFFSET] * cd[2];
+        for j in i + 1..out.len() {
+            value -= tiles[j / LANES][row][j % LANES] * out[j];
         }
+        out[i] = value * factored.inverse_diagonal[block][row];
     }
     (out, cd)
 }

@@ -53,16 +53,15 @@ pub(super) fn summarise(
     let weight = |candidate: &Candidate| (candidate.log_weight - top).exp() / sum;
     let mut components = Vec::with_capacity(kept);
     let mut nodes = vec![NodeSums::default(); setup.nodes.len()];
-    let targets = model.before_nodes() + nodes.len();
+    let targets = model.geometry.targets.len();
     average::for_each_group(model, &candidates[..kept], targets, |group| {
         for candidate in group.candidates {
             components.push(component(setup, model, group, candidate, weight(candidate)));
         }
-        for (node, sums) in nodes.iter_mut().enumerate() {
-            sums.add(group, model.before_nodes() + node, weight);
+        for (sums, target) in nodes.iter_mut().zip(&model.node_targets) {
+            sums.add(group, *target, weight);
         }
     });
-    components.sort_by(|a, b| b.line.weight.total_cmp(&a.line.weight));
     let left: f64 = components.iter().map(|c| c.line.weight).sum();
     let fine = |c: &Component| {
         c.line
@@ -455,7 +454,6 @@ fn shares(
 ) -> (super::VarianceShares, super::VarianceShares) {
     let mut sums = budget::LineVariances::default();
     let mut weight = 0.0;
-    let heaviest = components[0].line.weight;
     for c in components {
         if let Some(v) = &c.shares {
             sums.add(v, c.line.weight);
@@ -463,7 +461,7 @@ fn shares(
         }
     }
     // Where no component is heavy the caller still gets the total.
-    let weight: f64 = if weight > 0.0 { weight } else { heaviest };
+    let weight: f64 = if weight > 0.0 { weight } else { 1.0 };
     let within_s = within(components, |c| c.line.covariance[0][0]);
     let x = dead_time.value;
     let s = slope.value;
@@ -500,17 +498,25 @@ fn reading_fits(
         repeatability: told.repeatability.0,
         pulse_scatter: told.pulse_scatter.0,
     };
+    let mut last: Option<(f64, f64, (f64, f64, f64))> = None;
     readings
         .iter()
         .enumerate()
         .map(|(i, r)| {
-            let target = model.target_of(r.width_ms) - 2;
-            let n = r.pulses;
-            let (fitted, _, variance) = joint(components, |c| {
-                let q = &c.curve[target];
-                let mean = n * q[0] + c.offset.0;
-                (mean, mean, n * n * q[1] + 2.0 * n * q[4] + c.offset.1)
-            });
+            let (width, n) = (r.width_ms, r.pulses);
+            // Repeats follow each other as a rule, and are told the same.
+            let (_, _, (fitted, _, variance)) = match last {
+                Some(told) if (told.0, told.1) == (width, n) => told,
+                _ => {
+                    let target = model.target_of(width) - 2;
+                    let told = joint(components, |c| {
+                        let q = &c.curve[target];
+                        let mean = n * q[0] + c.offset.0;
+                        (mean, mean, n * n * q[1] + 2.0 * n * q[4] + c.offset.1)
+                    });
+                    *last.insert((width, n, told))
+                }
+            };
             let own = noise.variance(n, fitted) + r.extra_variance;
             ReadingFit {
                 usage: uses[i],
