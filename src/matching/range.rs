@@ -31,11 +31,17 @@ pub fn range_probability(range: f64, count: usize) -> f64 {
 /// The range that `count` independent standard normal values exceed with
 /// probability `risk` (0 to 1).
 ///
-/// *Method*: regula falsi in the Illinois form, a sixth of the probabilities that
-/// bisection needs. *Source*: M. Dowell and P. Jarratt, BIT 11 (1971) 168–174, from memory.
+/// *Method*: regula falsi in the Illinois form, from between what a single pair exceeds
+/// with this risk and what each pair exceeds with its share of it (Bonferroni).
+/// *Source*: M. Dowell and P. Jarratt, BIT 11 (1971) 168–174, from memory.
 pub fn range_quantile(risk: f64, count: usize) -> f64 {
     let off = |range: f64| range_probability(range, count) - (1.0 - risk);
-    let (mut lo, mut hi) = (0.0, 2.0 * WINDOW);
+    let pairs = (count * count.saturating_sub(1) / 2).max(1) as f64;
+    let of_a_pair = |risk: f64| {
+        let range = 2.0_f64.sqrt() * -Normal::standard().inverse_cdf(risk / 2.0);
+        range.clamp(0.0, 2.0 * WINDOW)
+    };
+    let (mut lo, mut hi) = (of_a_pair(risk), of_a_pair(risk / pairs));
     let (mut at_lo, mut at_hi) = (off(lo), off(hi));
     let mut last_side = 0;
     for _ in 0..100 {
