@@ -10,6 +10,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::units::Unit;
+
 mod visible;
 mod wording;
 
@@ -157,6 +159,10 @@ fn fill(sentence: &str, facts: &BTreeMap<String, Value>, mark: char) -> String {
                 }
                 (None, None) => number.to_string(),
             },
+            Value::String(text) if matches!(name.as_str(), "unit" | "usual") => {
+                serde_json::from_value(value.clone())
+                    .map_or_else(|_| text.clone(), |unit: Unit| unit.sign().to_owned())
+            }
             Value::String(text) => text.clone(),
             other => other.to_string(),
         };

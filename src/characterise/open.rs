@@ -134,7 +134,7 @@ fn most(open: &[Open], has_dead_time: bool) -> String {
     if has_dead_time && let Some((what, us)) = largest(0) {
         let us = significant(us, 2);
         parts.push(format!(
-            "{what} would help the dead time most (about {us} us)"
+            "{what} would help the dead time most (about {us} µs)"
         ));
     }
     if let Some((what, percent)) = largest(1) {

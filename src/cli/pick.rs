@@ -224,7 +224,7 @@ fn pick_text(stock: &Stock, answer: &Pick, tolerance: Option<f64>, risk: f64) ->
         format_args!("  by operating point: {}", by_point.join("; ")),
     );
     if let Some(range) = best.dead_time_range_us {
-        line(&mut text, format_args!("  dead times within {range:.0} us"));
+        line(&mut text, format_args!("  dead times within {range:.0} µs"));
     }
     match best.spread_upper_percent {
         Some(upper) => line(

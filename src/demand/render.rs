@@ -10,9 +10,9 @@ fn figure(e: &Estimate) -> String {
     match e.half_width() {
         Some(half) => {
             let (value, doubt) = rounded_pair(e.value, Some(half), DOUBT_DIGITS);
-            format!("{value} ± {} {}", doubt.unwrap_or_default(), e.unit.word())
+            format!("{value} ± {} {}", doubt.unwrap_or_default(), e.unit.sign())
         }
-        None => format!("{} {}", significant(e.value, 4), e.unit.word()),
+        None => format!("{} {}", significant(e.value, 4), e.unit.sign()),
     }
 }
 

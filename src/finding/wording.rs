@@ -104,7 +104,7 @@ catalogue! {
     /// Sweeps of one vessel disagree about its offset.
     OffsetsDisagree, Doubt, "sweeps of vessel {vessel} disagree about its reading offset (F = {f}, {p} % chance), so it is not carried from one to another", "look for one injector that drips, or a vessel that was drained differently";
     /// The straight line knows no reading offset.
-    OffsetNotInLine, Doubt, "the straight line leaves the reading offset out: {offset} {unit} of it would move the dead time by about {us} us, which is not in the interval", "use --model curve, which carries it";
+    OffsetNotInLine, Doubt, "the straight line leaves the reading offset out: {offset} {unit} of it would move the dead time by about {us} µs, which is not in the interval", "use --model curve, which carries it";
     /// Reading offset dominates dead time.
     OffsetDominatesDeadTime, Doubt, "{share} % of the dead time's variance comes from the reading offset, which these pulse counts cannot tell from dead time", "run some widths with a quarter of the pulses (fill levels threefold apart), or state reading_offset_uncertainty in bench.toml: knowing it to a third would bring the half-width from {now} to {then} ms";
     /// Reading offset dominates flow.
@@ -132,7 +132,7 @@ catalogue! {
     /// Line range comes out too short.
     LineRangeShort, Doubt, "the line range holds {count} widths", "state --line-range, or run more widths";
     /// Most of what the terminal says about doubt.
-    LargestDoubt, Note, "the doubt of the dead time comes mostly from {first} ({first_us} us) and {second} ({second_us} us)", "{reduce}";
+    LargestDoubt, Note, "the doubt of the dead time comes mostly from {first} ({first_us} µs) and {second} ({second_us} µs)", "{reduce}";
     /// Slopes at several voltages differ.
     SlopesDiffer, Doubt, "slopes at the voltages of one pressure differ by more than their doubt: F = {f} ({p} % chance)", "flow should not depend on voltage; look for pressure drift, or widths too short for the lower voltages";
 

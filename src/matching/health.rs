@@ -12,7 +12,7 @@ pub use criteria::{CriteriaError, HealthCriteria, ResistanceClass, read_criteria
 use super::guard_factor;
 use crate::capture::InjectorCheck;
 use crate::fit::SweepFit;
-use crate::units::Estimate;
+use crate::units::{Estimate, Unit};
 
 /// Verdict on one injector.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -183,7 +183,7 @@ fn judge_flow(
                 1000.0 * (dead_time.value - median),
                 guard,
                 limits,
-                "us",
+                Unit::Microsecond.sign(),
             );
         }
         (None, _) => judgement.missing("dead time"),
@@ -268,7 +268,7 @@ fn judge_tightness(
                 criteria.leakage_remark_mm3_per_min,
                 criteria.leakage_replace_mm3_per_min,
             ];
-            let told = |limit: f64| format!("leakage {leak} mm3/min, above {limit} mm3/min");
+            let told = |limit: f64| format!("leakage {leak} mm³/min, above {limit} mm³/min");
             if leak - guard > replace {
                 judgement.because(Serviceability::Replace, told(replace));
             } else if leak > replace {

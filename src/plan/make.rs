@@ -259,7 +259,7 @@ fn refusal(request: &Request, rig: &Rig, parts: &[Part], per_injector: Option<f6
     let predicted = predicted(request, &best);
     let mut what = Vec::new();
     if let Some(us) = request.wish.dead_time_us {
-        what.push(format!("dead time within {} us", significant(us, 3)));
+        what.push(format!("dead time within {} µs", significant(us, 3)));
     }
     if let Some(percent) = request.wish.flow_percent {
         what.push(format!("flow within {} %", significant(percent, 3)));
@@ -277,7 +277,7 @@ fn refusal(request: &Request, rig: &Rig, parts: &[Part], per_injector: Option<f6
         what: what.join(" and "),
         time_h: predicted.bench_time_s / 3600.0,
         best: format!(
-            "dead time within {} us, flow within {} %",
+            "dead time within {} µs, flow within {} %",
             significant(predicted.dead_time_half_width_us, 2),
             significant(predicted.flow_half_width_percent, 2)
         ),

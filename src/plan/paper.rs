@@ -49,7 +49,7 @@ pub fn run_of(plan: &Plan) -> (Run, Layout) {
 fn remarks(plan: &Plan) -> Vec<String> {
     let p = &plan.predicted;
     let mut remarks = vec![format!(
-        "About {} at the bench. Promised: dead time within {} us, flow within {} % (95 %).",
+        "About {} at the bench. Promised: dead time within {} µs, flow within {} % (95 %).",
         duration(p.bench_time_s),
         significant(p.dead_time_half_width_us, 2),
         significant(p.flow_half_width_percent, 2)

@@ -38,7 +38,7 @@ fn write(out: &mut String, plan: &Plan) -> std::fmt::Result {
     };
     writeln!(
         out,
-        "Planned: {} readings, {} at the bench. Promised{worst}: dead time ±{} us, flow ±{} % (95 %).",
+        "Planned: {} readings, {} at the bench. Promised{worst}: dead time ±{} µs, flow ±{} % (95 %).",
         plan.readings.len(),
         duration(p.bench_time_s),
         significant(p.dead_time_half_width_us, 2),
@@ -115,7 +115,7 @@ fn against_habit(out: &mut String, habit: &HabitComparison) -> std::fmt::Result 
     let h = &habit.predicted;
     writeln!(
         out,
-        "\nAgainst habit ({}):\n  {} readings, {}: dead time ±{} us, flow ±{} %.",
+        "\nAgainst habit ({}):\n  {} readings, {}: dead time ±{} µs, flow ±{} %.",
         habit.what,
         habit.readings,
         duration(h.bench_time_s),
@@ -134,7 +134,7 @@ fn against_habit(out: &mut String, habit: &HabitComparison) -> std::fmt::Result 
     if let Some(same) = &habit.same_time {
         writeln!(
             out,
-            "  A planned run of the same time gives dead time ±{} us, flow ±{} %.",
+            "  A planned run of the same time gives dead time ±{} µs, flow ±{} %.",
             significant(same.dead_time_half_width_us, 2),
             significant(same.flow_half_width_percent, 2)
         )?;
@@ -219,7 +219,7 @@ fn write_sweep(out: &mut String, sweep: &SweepNext) -> std::fmt::Result {
     let [lo, hi] = sweep.line_range_ms;
     writeln!(
         out,
-        "{name}: now dead time ±{} us, flow ±{} % over {lo}..{hi} ms.",
+        "{name}: now dead time ±{} µs, flow ±{} % over {lo}..{hi} ms.",
         significant(sweep.dead_time_half_width_us, 2),
         significant(sweep.flow_half_width_percent, 2)
     )?;

@@ -177,7 +177,7 @@ pub(super) fn draw_readings(
     (colour, size): (RGBColor, f64),
 ) {
     let v = canvas.voice;
-    let unit = sweep.basis.amount_unit().word();
+    let unit = sweep.basis.amount_unit().sign();
     for point in sweep.points.iter().filter(|p| p.pulse_width_ms > 0.0) {
         let at = panel.at(point.pulse_width_ms, point.delivered);
         let width = v.plain(point.pulse_width_ms);
@@ -282,7 +282,7 @@ fn widest_band(panel: &Panel, lines: &[Option<Line>]) -> Option<f64> {
 pub(super) fn alternative(id: &str, group: &Group<'_>, lines: &[Option<Line>], v: Voice) -> String {
     let mut said = fill(v.words.delivery_alt, &[id, &group.condition(v)]);
     for (label, (sweep, line)) in group.labels(v).iter().zip(group.sweeps.iter().zip(lines)) {
-        let unit = sweep.basis.amount_unit().word();
+        let unit = sweep.basis.amount_unit().sign();
         let line = match line {
             Some(line) => fill(
                 v.words.line_alt,

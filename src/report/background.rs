@@ -173,7 +173,7 @@ pub(super) fn left_out(document: &Characterisation, v: Voice) -> Vec<[String; 3]
     for injector in &document.injectors {
         for sweep in &injector.sweeps {
             for point in sweep.points.iter().filter(|p| !p.used) {
-                let unit = sweep.basis.amount_unit().word();
+                let unit = sweep.basis.amount_unit().sign();
                 rows.push([
                     format!("{}:{}", visible(&point.source), point.line),
                     fill(

@@ -129,7 +129,7 @@ fn result(change: &ResultChange, style: &Style) -> Result<String, ReportError> {
     let (name, unit, factor) = match change.figure {
         Figure::Flow => {
             let scale = flow_scale(change.basis, style.flow_unit, style.density)?;
-            ("flow", scale.unit.unit().word(), scale.factor)
+            ("flow", scale.unit.unit().sign(), scale.factor)
         }
         Figure::DeadTime => ("dead time", "ms", 1.0),
         Figure::Spread => ("spread", "%", 1.0),

@@ -276,7 +276,7 @@ fn sources(document: &Characterisation, v: Voice) -> Vec<SourceWords> {
 fn effects(document: &Characterisation, v: Voice) -> Vec<String> {
     let words = |e: &crate::characterisation::Effect| {
         let u = v.figure(&significant(e.standard_uncertainty, 2));
-        format!("{}: {u} {}", visible(&e.what), e.unit.word())
+        format!("{}: {u} {}", visible(&e.what), e.unit.sign())
     };
     document.effects.iter().map(words).collect()
 }

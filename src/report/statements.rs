@@ -9,7 +9,7 @@ use crate::characterisation::{Characterisation, Injector};
 use crate::characterisation::{Deviation, SetMatch, Verdict};
 use crate::finding::{Kind, Severity};
 use crate::plots::{point_label, shortened, visible};
-use crate::units::Basis;
+use crate::units::{Basis, Unit};
 use crate::words::{Voice, fill};
 
 /// Everything that is said.
@@ -230,7 +230,7 @@ fn condition(
     Condition {
         heading: format!("{volts}, {rest}"),
         common,
-        flow_unit: scale.unit.unit().word(),
+        flow_unit: scale.unit.unit().sign(),
         ranges_differ,
         rows,
         doubt: doubt(here, v),
@@ -285,7 +285,7 @@ fn doubt(here: &[(&Injector, &SweepFit)], v: Voice) -> String {
             .collect();
         named.join(", ")
     };
-    let (dead_time, flow) = (top(|l| l.1, "us"), top(|l| l.2, "%"));
+    let (dead_time, flow) = (top(|l| l.1, Unit::Microsecond.sign()), top(|l| l.2, "%"));
     let told = match (dead_time.is_empty(), flow.is_empty()) {
         (true, true) => return String::new(),
         (false, true) => fill(words.doubt_dead_time, &[&dead_time]),

@@ -2,6 +2,7 @@
 
 use crate::characterisation::{FigureDeviation, FlowAndDeadTime, SetMatch, Verdict};
 use crate::plots::{shortened, visible};
+use crate::units::Unit;
 use crate::words::{Voice, fill};
 
 /// What was asked, what bound decides, in one sentence.
@@ -40,7 +41,12 @@ pub(super) fn verdict(set: &SetMatch, v: Voice) -> String {
         ask(words.spread_of_flow, flow, set.flow_tolerance_percent, "%");
         let dead_time = Some(at.dead_time_spread_bounds_us);
         let tolerance = set.dead_time_tolerance_us;
-        ask(words.spread_of_dead_time, dead_time, tolerance, "us");
+        ask(
+            words.spread_of_dead_time,
+            dead_time,
+            tolerance,
+            Unit::Microsecond.sign(),
+        );
     }
     format!("{word}: {}", asked.join("; "))
 }
@@ -106,7 +112,7 @@ pub(super) fn figures(at: &FlowAndDeadTime, v: Voice) -> String {
             &whole(at.dead_time_spread_us.value),
             &whole(dead_time[0]),
             &whole(dead_time[1]),
-            &farthest(|d| d.dead_time_us.value, 0, "us"),
+            &farthest(|d| d.dead_time_us.value, 0, Unit::Microsecond.sign()),
         ],
     )
 }

@@ -127,15 +127,15 @@ fn place(of: Of, row: &Row) -> (String, String, String) {
         return (visible(&row.injector), volts, kpa);
     }
     let line = match (row.part, row.quantity, row.pulse_width_ms) {
-        (Some("cost"), _, Some(w)) => format!("cost at {} ms, percent", axis_value(Some(w))),
-        (Some(part), _, _) => format!("{part}, {}", row.unit.word()),
+        (Some("cost"), _, Some(w)) => format!("cost at {} ms, %", axis_value(Some(w))),
+        (Some(part), _, _) => format!("{part}, {}", row.unit.sign()),
         (None, Some(_), Some(w)) if of == Of::PulseWidth => {
             format!("what the line gives at {} ms", axis_value(Some(w)))
         }
         (None, Some(q), _) => format!(
             "{} {}",
             axis_value(Some(q)),
-            row.quantity_unit.map_or("", |unit| unit.word())
+            row.quantity_unit.map_or("", |unit| unit.sign())
         ),
         (None, None, Some(w)) => format!("{} ms", axis_value(Some((w * 1e4).round() / 1e4))),
         (None, None, None) => String::new(),
@@ -164,7 +164,7 @@ pub fn text(table: &Table, uncertainty: bool) -> String {
                 || "unknown".to_owned(),
                 |e| {
                     let (value, doubt) = rounded_pair(e.value, e.half_width(), DOUBT_DIGITS);
-                    format!("{value} ± {} {}", doubt.unwrap_or_default(), e.unit.word())
+                    format!("{value} ± {} {}", doubt.unwrap_or_default(), e.unit.sign())
                 },
             )
         };

@@ -77,7 +77,7 @@ pub enum Unit {
 }
 
 impl Unit {
-    /// The word used in files and on axes.
+    /// The word used in files.
     pub fn word(self) -> &'static str {
         match self {
             Unit::Millisecond => "ms",
@@ -98,6 +98,17 @@ impl Unit {
             Unit::Volt => "V",
             Unit::Kilowatt => "kW",
             Unit::Ratio => "ratio",
+        }
+    }
+
+    /// The sign printed for a person to read.
+    pub fn sign(self) -> &'static str {
+        match self {
+            Unit::Microsecond => "µs",
+            Unit::CubicMillimetrePerMillisecond => "mm³/ms",
+            Unit::CubicMillimetre => "mm³",
+            Unit::Percent => "%",
+            other => other.word(),
         }
     }
 }

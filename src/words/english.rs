@@ -181,7 +181,7 @@ catalogue! {
     tolerance_is: "the tolerance of the {0} is {1} {2}",
     farthest_short: ", farthest {0} {1} {2}",
     at_condition: " at {0}",
-    flow_and_dead_time: "line over {0} to {1} ms{2}: flow spreads {3} % ({4} to {5} %{6}), dead time {7} us ({8} to {9} us{10})",
+    flow_and_dead_time: "line over {0} to {1} ms{2}: flow spreads {3} % ({4} to {5} %{6}), dead time {7} µs ({8} to {9} µs{10})",
     no_verdict: "no verdict: no tolerance was stated (--tolerance 2%)",
     settle_note: "settle note {0} (serious), then run this again",
     clean_or_replace: "clean or replace {0}, then run it again",

@@ -118,7 +118,7 @@ fn what_is_off_the_median_is_told_in_its_size() {
         "{verdicts:?}"
     );
     assert!(
-        has(2, "dead time off the set's median by +100.0 us"),
+        has(2, "dead time off the set's median by +100.0 µs"),
         "{verdicts:?}"
     );
     assert!(!has(0, "median") && !has(1, "median"), "{verdicts:?}");

@@ -194,7 +194,13 @@ pub(super) fn dead_time_change(
     );
     let limit = limits.dead_time_us;
     let verdict = judge(estimate.interval_95, [-limit, 0.0, limit], Better::Lower);
-    Some(judged("dead time", estimate, verdict, "us", 0))
+    Some(judged(
+        "dead time",
+        estimate,
+        verdict,
+        Unit::Microsecond.sign(),
+        0,
+    ))
 }
 
 /// Repeatability after over before; the interval is that of the logarithm.

@@ -45,7 +45,7 @@ pub(super) fn leakage_change(
         (ChangeVerdict::Unchanged, "unchanged")
     };
     let reason = format!(
-        "leakage {word}: {before} to {after} mm3/min, as stated; no interval can be given, since leakage_uncertainty is not stated on both sides"
+        "leakage {word}: {before} to {after} mm³/min, as stated; no interval can be given, since leakage_uncertainty is not stated on both sides"
     );
     Some(LeakageChange::AsStated(Change {
         of: "leakage".to_owned(),

@@ -69,7 +69,7 @@ impl Units {
 
     /// Keys and words of the units of flow; one alone cannot be chosen.
     pub fn flow_choices(&self) -> Vec<(String, &'static str)> {
-        let word = |(key, scale): &(String, FlowScale)| (key.clone(), word(scale.unit));
+        let word = |(key, scale): &(String, FlowScale)| (key.clone(), scale.unit.unit().sign());
         self.flow.iter().map(word).collect()
     }
 
@@ -98,12 +98,15 @@ impl Units {
         if self.basis != Some(basis) {
             let scale = flow_scale(basis, style.flow_unit, density)?;
             let figure = dressed(&estimate(slope, scale.factor, self.v));
-            return Ok(Cell::words(format!("{figure} {}", word(scale.unit))));
+            return Ok(Cell::words(format!(
+                "{figure} {}",
+                scale.unit.unit().sign()
+            )));
         }
         let figure = |(key, scale): &(String, FlowScale)| {
             let figure = dressed(&estimate(slope, scale.factor, self.v));
             let unit = if slope.is_some() {
-                word(scale.unit)
+                scale.unit.unit().sign()
             } else {
                 ""
             };
@@ -135,13 +138,6 @@ impl Units {
         Cell {
             shown: TIMES.iter().enumerate().map(unit).collect(),
         }
-    }
-}
-
-fn word(unit: FlowUnit) -> &'static str {
-    match unit {
-        FlowUnit::Mm3PerMs => "mm³/ms",
-        other => other.unit().word(),
     }
 }
 
