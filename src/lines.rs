@@ -161,12 +161,12 @@ fn comes_back(
     blocks: &[Vec<u8>],
     first_line: u64,
 ) -> Result<bool, Vec<Fault>> {
-    let mut ended: HashSet<String> = HashSet::new();
-    let mut current: Option<String> = None;
+    let mut ended: HashSet<Vec<u8>> = HashSet::new();
+    let mut current: Option<Vec<u8>> = None;
     let mut line = first_line;
     for block in blocks {
-        let mut runs: Vec<String> = Vec::new();
-        let see = |runs: &mut Vec<String>, injector: &str| {
+        let mut runs: Vec<Vec<u8>> = Vec::new();
+        let see = |runs: &mut Vec<Vec<u8>>, injector: &[u8]| {
             if runs.last().is_none_or(|last| last != injector) {
                 runs.push(injector.to_owned());
             }
@@ -175,7 +175,7 @@ fn comes_back(
             Some(lines) => lines,
             None => {
                 runs.clear();
-                stream.read_wholly(block, line, |row| see(&mut runs, row.injector()))?
+                stream.read_wholly(block, line, |row| see(&mut runs, row.injector().as_bytes()))?
             }
         };
         for injector in runs {

@@ -11,8 +11,8 @@ use crate::units::{Basis, within_magnitudes};
 /// A row of a long capture whose columns say nothing but who, at what, and how much.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StreamRow<'a> {
-    /// Injector id.
-    pub injector: &'a str,
+    /// Injector id, UTF-8.
+    pub injector: &'a [u8],
     /// Supply voltage set point, V.
     pub voltage_v: Option<f64>,
     /// Differential pressure set point, kPa.
@@ -103,7 +103,7 @@ impl PlainLayout {
     pub fn read<'a>(&self, block: &'a [u8], mut each: impl FnMut(StreamRow<'a>)) -> Option<u64> {
         let mut rest = block;
         let mut lines = 0;
-        let mut latest = "";
+        let mut latest: &[u8] = b"";
         while !rest.is_empty() {
             let row;
             (row, rest) = self.row(rest, latest)?;
@@ -115,9 +115,9 @@ impl PlainLayout {
     }
 
     /// The first row and what follows it; `latest` is the injector of the row before.
-    fn row<'a>(&self, bytes: &'a [u8], latest: &'a str) -> Option<(StreamRow<'a>, &'a [u8])> {
+    fn row<'a>(&self, bytes: &'a [u8], latest: &'a [u8]) -> Option<(StreamRow<'a>, &'a [u8])> {
         let mut row = StreamRow {
-            injector: "",
+            injector: b"",
             voltage_v: None,
             pressure_kpa: None,
             setting: Setting {
@@ -136,7 +136,7 @@ impl PlainLayout {
                 rest = rest.strip_prefix(b",")?;
             }
             let length = match slot {
-                Slot::Injector => match rest.strip_prefix(latest.as_bytes()) {
+                Slot::Injector => match rest.strip_prefix(latest) {
                     Some([b',', ..]) if !latest.is_empty() => {
                         row.injector = latest;
                         latest.len()
@@ -240,14 +240,12 @@ fn text_length(rest: &[u8]) -> Option<usize> {
     Some(length)
 }
 
-/// A cell of text that means what it says: nothing to trim, no apostrophe before it.
-fn word(cell: &[u8]) -> Option<&str> {
+/// A cell of plain text that means what it says: nothing to trim, no apostrophe before it.
+fn word(cell: &[u8]) -> Option<&[u8]> {
     let blank = |byte: Option<&u8>| byte.is_none_or(|b| *b == b' ');
     let apostrophe = cell.first() == Some(&b'\'');
-    if blank(cell.first()) || blank(cell.last()) || apostrophe {
-        return None;
-    }
-    std::str::from_utf8(cell).ok()
+    let plain = !(blank(cell.first()) || blank(cell.last()) || apostrophe);
+    plain.then_some(cell)
 }
 
 /// Most digits of a number that is read here: as a whole number they are exact in f64.

@@ -155,7 +155,7 @@ impl CaptureStream {
     ) -> Result<u64, Vec<Fault>> {
         self.read_rows(block, first_line, |row| {
             let plain = StreamRow {
-                injector: row.injector,
+                injector: row.injector.as_bytes(),
                 voltage_v: row.voltage_v,
                 pressure_kpa: row.pressure_kpa,
                 setting: Setting {

@@ -77,8 +77,8 @@ impl<'a> Prepared<'a> {
             let (a, b) = (setting(*i), setting(*j));
             // Down to what was read: in which order rows stand must not move a digit.
             a.0.total_cmp(&b.0)
-                .then(a.1.total_cmp(&b.1))
-                .then(a.2.total_cmp(&b.2))
+                .then_with(|| a.1.total_cmp(&b.1))
+                .then_with(|| a.2.total_cmp(&b.2))
         });
         let mut widths = Vec::with_capacity(by_width.len());
         widths.extend(by_width.iter().map(|i| setting(*i).0));

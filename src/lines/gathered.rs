@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use super::blocks::{BLOCKS_A_THREAD, Blocks, failed};
 use super::injector::{Condition, Run, Text};
 use super::{Lines, LinesError, LinesRequest};
-use crate::capture::{CaptureStream, Setting, StreamRow};
+use crate::capture::{CaptureStream, Fault, Setting, StreamRow};
 use crate::characterisation::NotFinite;
 use crate::units::Basis;
 
@@ -41,6 +41,10 @@ impl Hasher for Mix {
             word[..rest.len()].copy_from_slice(rest);
             self.write_u64(u64::from_le_bytes(word));
         }
+    }
+
+    fn write_u32(&mut self, word: u32) {
+        self.write_u64(u64::from(word));
     }
 
     fn write_u64(&mut self, word: u64) {
@@ -79,37 +83,77 @@ impl Circumstance {
     }
 }
 
+/// Places for the circumstances met lately; a power of two.
+const LATELY: usize = 1024;
+
 /// Circumstances met, numbered by first appearance.
-#[derive(Default)]
 struct Numbered {
     numbers: HashMap<[u64; 5], u32, Quick>,
     list: Vec<Circumstance>,
-    latest: Option<([u64; 5], u32)>,
+    /// By hash: most rows are of a circumstance that was met shortly before.
+    lately: Vec<([u64; 5], u32)>,
+}
+
+impl Default for Numbered {
+    fn default() -> Self {
+        Self {
+            numbers: HashMap::default(),
+            list: Vec::new(),
+            // A pulse width of 0 is never met.
+            lately: vec![([0; 5], 0); LATELY],
+        }
+    }
 }
 
 impl Numbered {
     fn number(&mut self, circumstance: Circumstance) -> u32 {
         let key = circumstance.key();
-        if let Some((_, number)) = self.latest.filter(|(latest, _)| *latest == key) {
-            return number;
+        let mut hash = Mix::default();
+        key.iter().for_each(|word| hash.write_u64(*word));
+        let lately = &mut self.lately[hash.finish() as usize % LATELY];
+        // Word by word: a comparison as bytes would be a call.
+        let differ = lately.0.iter().zip(&key).fold(0, |d, (a, b)| d | (a ^ b));
+        if differ == 0 {
+            return lately.1;
         }
         let next = u32::try_from(self.list.len()).expect("fewer than 2³² circumstances are met");
         let number = *self.numbers.entry(key).or_insert(next);
         if number == next {
             self.list.push(circumstance);
         }
-        self.latest = Some((key, number));
+        *lately = (key, number);
         number
     }
 }
 
-/// A row dealt out: where its injector stands in the words of the part, and its circumstance
-/// as the part numbers it.
+/// Bytes of an injector that a row dealt out carries: with them most are known without a look
+/// at the text, which would wait for memory.
+const HEAD: usize = 8;
+
+/// The first bytes of an injector.
+fn head(injector: &[u8]) -> [u8; HEAD] {
+    let mut head = [0; HEAD];
+    for (to, from) in head.iter_mut().zip(injector) {
+        *to = *from;
+    }
+    head
+}
+
+/// A row dealt out: its injector, where that stands in the text of the part, and its
+/// circumstance as the part numbers it.
 struct Dealt {
+    head: [u8; HEAD],
     word: u32,
     length: u32,
     circumstance: u32,
     delivered: f64,
+}
+
+impl Dealt {
+    /// Tells injectors apart that are no longer than a head.
+    fn key(&self) -> (u64, u32) {
+        (u64::from_le_bytes(self.head), self.length)
+    }
 }
 
 /// The rows of one block, dealt out.
@@ -117,6 +161,7 @@ struct Part {
     lines: u64,
     rows: u64,
     circumstances: Numbered,
+    /// Injectors of a block that the careful reader had to read; else the block is the text.
     words: Vec<u8>,
     shares: Vec<Vec<Dealt>>,
 }
@@ -127,26 +172,59 @@ impl Part {
             lines: 0,
             rows: 0,
             circumstances: Numbered::default(),
-            words: Vec::with_capacity(bytes / 4),
+            words: Vec::new(),
             shares: (0..SHARES)
                 .map(|_| Vec::with_capacity(bytes / SHARES / 24))
                 .collect(),
         }
     }
 
-    fn add(&mut self, row: &StreamRow<'_>) {
+    /// Reads a block byte by byte; `None` where it is not plain.
+    fn plain(stream: &CaptureStream, block: &[u8]) -> Option<Self> {
+        let mut part = Self::new(block.len());
+        let begin = block.as_ptr() as usize;
+        part.lines = stream.read_plain(block, |row| {
+            part.add(&row, row.injector.as_ptr() as usize - begin);
+        })?;
+        Some(part)
+    }
+
+    /// Reads a block that begins at a line carefully.
+    fn careful(stream: &mut CaptureStream, block: &[u8], line: u64) -> Result<Self, Vec<Fault>> {
+        let mut part = Self::new(block.len());
+        let mut words = Vec::new();
+        part.lines = stream.read_carefully(block, line, |row, _| {
+            part.add(&row, words.len());
+            words.extend_from_slice(row.injector);
+        })?;
+        part.words = words;
+        Ok(part)
+    }
+
+    /// The word of a row; `block` is what the part was read from.
+    fn word<'a>(&'a self, block: &'a [u8], row: &Dealt) -> &'a [u8] {
+        let text = if self.words.is_empty() {
+            block
+        } else {
+            &self.words
+        };
+        &text[row.word as usize..][..row.length as usize]
+    }
+
+    /// Adds a row whose injector stands at `word` in the text.
+    fn add(&mut self, row: &StreamRow<'_>, word: usize) {
         let circumstance = Circumstance {
             condition: (row.voltage_v, row.pressure_kpa),
             setting: row.setting,
         };
-        let share = Quick::default().hash_one(row.injector.as_bytes()) as usize % SHARES;
+        let share = Quick::default().hash_one(row.injector) as usize % SHARES;
         let dealt = Dealt {
-            word: u32::try_from(self.words.len()).expect("a block is smaller than 4 GiB"),
+            head: head(row.injector),
+            word: u32::try_from(word).expect("a block is smaller than 4 GiB"),
             length: u32::try_from(row.injector.len()).expect("a line is smaller than 4 GiB"),
             circumstance: self.circumstances.number(circumstance),
             delivered: row.delivered,
         };
-        self.words.extend_from_slice(row.injector.as_bytes());
         self.shares[share].push(dealt);
         self.rows += 1;
     }
@@ -220,7 +298,9 @@ struct Known {
 /// Injectors of one hash with their readings.
 #[derive(Default)]
 struct Share {
-    numbers: HashMap<Vec<u8>, u32, Quick>,
+    /// By head and length, of injectors that are no longer than a head.
+    short: HashMap<(u64, u32), u32, Quick>,
+    long: HashMap<Vec<u8>, u32, Quick>,
     injectors: Vec<Known>,
     kept: Pieces,
 }
@@ -228,13 +308,21 @@ struct Share {
 impl Share {
     /// Adds what `part` dealt to this share; `circumstances` are the common numbers of those of
     /// the part.
-    fn add(&mut self, part: &Part, share: usize, block: u64, circumstances: &[u32]) {
+    fn add(
+        &mut self,
+        (part, block): (&Part, &[u8]),
+        share: usize,
+        number: u64,
+        circumstances: &[u32],
+    ) {
         for row in &part.shares[share] {
-            let from = row.word as usize;
-            let word = &part.words[from..from + row.length as usize];
-            let injector = match self.numbers.get(word) {
-                Some(number) => *number,
-                None => self.add_injector(word, (block, row.word)),
+            let known = match row.length as usize {
+                ..=HEAD => self.short.get(&row.key()),
+                _ => self.long.get(part.word(block, row)),
+            };
+            let injector = match known {
+                Some(injector) => *injector,
+                None => self.add_injector(row, part.word(block, row), number),
             };
             self.injectors[injector as usize].readings += 1;
             self.kept.push(Kept {
@@ -245,12 +333,15 @@ impl Share {
         }
     }
 
-    fn add_injector(&mut self, word: &[u8], first: (u64, u32)) -> u32 {
+    fn add_injector(&mut self, row: &Dealt, word: &[u8], block: u64) -> u32 {
         let number = u32::try_from(self.injectors.len()).expect("fewer than 2³² injectors");
-        self.numbers.insert(word.to_vec(), number);
+        match word.len() {
+            ..=HEAD => self.short.insert(row.key(), number),
+            _ => self.long.insert(word.to_vec(), number),
+        };
         self.injectors.push(Known {
             injector: String::from_utf8_lossy(word).into_owned(),
-            first,
+            first: (block, row.word),
             readings: 0,
         });
         number
@@ -265,7 +356,7 @@ impl Share {
             kept = kept.in_order(ranks.len(), |kept| ranks[kept.circumstance as usize]);
         }
         self.kept = kept.in_order(self.injectors.len(), |kept| kept.injector);
-        self.numbers = HashMap::default();
+        (self.short, self.long) = Default::default();
     }
 }
 
@@ -277,7 +368,7 @@ struct Gathered {
 }
 
 impl Gathered {
-    fn add(&mut self, parts: &[Part], first_block: u64) {
+    fn add(&mut self, parts: &[Part], batch: &[Vec<u8>], first_block: u64) {
         let numbers: Vec<Vec<u32>> = parts
             .iter()
             .map(|part| {
@@ -288,7 +379,8 @@ impl Gathered {
         let shares = self.shares.par_iter_mut().enumerate();
         shares.for_each(|(number, share)| {
             for (k, (part, circumstances)) in parts.iter().zip(&numbers).enumerate() {
-                share.add(part, number, first_block + k as u64, circumstances);
+                let block = first_block + k as u64;
+                share.add((part, &batch[k]), number, block, circumstances);
             }
         });
     }
@@ -310,7 +402,7 @@ impl Gathered {
 
     /// The readings of an injector; they begin at `from`.
     fn run(&self, share: &Share, known: &Known, from: usize) -> Run {
-        let mut run = Run::new(&known.injector, 0);
+        let mut run = Run::new(known.injector.as_bytes(), 0).with_room(known.readings);
         for index in from..from + known.readings {
             let kept = share.kept.at(index);
             let Circumstance { condition, setting } =
@@ -376,28 +468,21 @@ pub(super) fn run(
         }
         let plain: Vec<Option<Part>> = batch
             .par_iter()
-            .map(|block| {
-                let mut part = Part::new(block.len());
-                part.lines = stream.read_plain(block, |row| part.add(&row))?;
-                Some(part)
-            })
+            .map(|block| Part::plain(stream, block))
             .collect();
         let mut parts = Vec::with_capacity(batch.len());
         for (block, part) in batch.iter().zip(plain) {
             let part = match part {
                 Some(part) => part,
                 None => {
-                    let mut part = Part::new(block.len());
-                    let read = stream.read_carefully(block, line, |row, _| part.add(&row));
-                    part.lines = read.map_err(|faults| lines.faults(faults))?;
-                    part
+                    Part::careful(stream, block, line).map_err(|faults| lines.faults(faults))?
                 }
             };
             line += part.lines;
             rows += part.rows;
             parts.push(part);
         }
-        gathered.add(&parts, number);
+        gathered.add(&parts, &batch, number);
         number += parts.len() as u64;
     }
     stream.finish().map_err(|faults| lines.faults(faults))?;

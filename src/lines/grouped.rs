@@ -64,7 +64,7 @@ impl PartReader<'_> {
             None => self.part.head.as_mut(),
         };
         match open {
-            Some(run) if run.injector == row.injector => run.add_row(row, line),
+            Some(run) if run.injector.as_bytes() == row.injector => run.add_row(row, line),
             _ => {
                 let mut run = Run::new(row.injector, line);
                 run.add_row(row, line);
@@ -193,7 +193,7 @@ impl Joined {
         let count = stream.read_carefully(block, line, |row, at| {
             rows += 1;
             match runs.last_mut() {
-                Some(run) if run.injector == row.injector => run.add_row(&row, at),
+                Some(run) if run.injector.as_bytes() == row.injector => run.add_row(&row, at),
                 _ => {
                     let mut run = Run::new(row.injector, at);
                     run.add_row(&row, at);

@@ -30,15 +30,21 @@ pub(super) struct Run {
 }
 
 impl Run {
-    /// A run that begins at a line.
-    pub fn new(injector: &str, line: u64) -> Self {
+    /// A run that begins at a line; `injector` is UTF-8.
+    pub fn new(injector: &[u8], line: u64) -> Self {
         Self {
-            injector: injector.to_owned(),
+            injector: String::from_utf8_lossy(injector).into_owned(),
             first_line: line,
             last_line: line,
             conditions: Vec::new(),
             rows: Vec::new(),
         }
+    }
+
+    /// The same with room for so many readings.
+    pub fn with_room(mut self, readings: usize) -> Self {
+        self.rows.reserve(readings);
+        self
     }
 
     /// The same so many lines later.

@@ -135,6 +135,41 @@ fn shuffled_rows_are_gathered_in_the_order_of_first_appearance() {
     }
 }
 
+/// Ids that are alike in their first eight bytes, and such as are nothing but these.
+#[test]
+fn long_and_short_ids_are_told_apart_wherever_their_rows_stand() {
+    let ids = [
+        "A",
+        "A8",
+        "SHOP-000",
+        "SHOP-0001",
+        "SHOP-0002",
+        "SHOP-000 1",
+    ];
+    let renamed: Vec<Vec<String>> = rows(ids.len(), 5)
+        .into_iter()
+        .zip(ids)
+        .map(|(own, id)| {
+            let rest = own.iter().filter_map(|row| row.split_once(','));
+            rest.map(|(_, rest)| format!("{id},{rest}")).collect()
+        })
+        .collect();
+    let want = expected(
+        &renamed,
+        &request(RowOrder::Anywhere, ModelChoice::Line).fit,
+    );
+    // Row after row another injector; the first of each in the order of the ids.
+    let rounds = 0..renamed[0].len();
+    let mixed: Vec<String> = rounds
+        .flat_map(|i| renamed.iter().map(move |own| own[i].clone()))
+        .collect();
+    let gathered = request(RowOrder::Anywhere, ModelChoice::Line);
+    assert_eq!(lines(&text(&mixed), &gathered).unwrap(), want);
+    // A quote sends the block to the careful reader.
+    let quoted = text(&mixed).replacen("A,", "\"A\",", 1);
+    assert_eq!(lines(&quoted, &gathered).unwrap(), want);
+}
+
 #[test]
 fn other_models_and_near_set_points_take_the_long_way_to_the_same_end() {
     let mut injectors = rows(2, 4);
