@@ -127,9 +127,10 @@ pub fn fit_line(
         return Err(FitError::TooFewPoints { have: n, need: 3 });
     }
     let sum_of_weights = total(&weight);
-    let x_mean = weighted_mean(x, &weight);
-    let y_mean = weighted_mean(y, &weight);
-    let (offset, slope) = solve_centred((x, x_mean), (y, y_mean), &weight, sum_of_weights);
+    let x_mean = mean_about(x, &weight, sum_of_weights);
+    let y_mean = mean_about(y, &weight, sum_of_weights);
+    let sxx = squares_about(x_mean, x, &weight);
+    let (offset, slope) = solve_centred((x, x_mean), (y, y_mean), &weight, [sum_of_weights, sxx]);
 
     let residuals: Vec<f64> = x
         .iter()
@@ -137,7 +138,6 @@ pub fn fit_line(
         .map(|(x, y)| (y - y_mean) - offset - slope * (x - x_mean))
         .collect();
     let rss = weighted_squares(&residuals, &weight);
-    let sxx = squares_about(x_mean, x, &weight);
     let residual_sd = (n > 2).then(|| (rss / (n - 2) as f64).sqrt());
     let phi = match (scale, residual_sd) {
         (ScaleSource::Scatter, Some(s)) => s * s,
@@ -333,7 +333,11 @@ fn total(values: &[f64]) -> f64 {
 /// Weighted mean, taken about the first value and corrected once, so that a
 /// large common offset costs no digits.
 pub(crate) fn weighted_mean(values: &[f64], weight: &[f64]) -> f64 {
-    let total = total(weight);
+    mean_about(values, weight, total(weight))
+}
+
+/// The same where the sum of the weights is known.
+fn mean_about(values: &[f64], weight: &[f64], total: f64) -> f64 {
     let about =
         |origin: f64| origin + sum(values, weight, weight, |v, w, _| w * (v - origin)) / total;
     about(about(values[0]))
@@ -359,20 +363,16 @@ fn solve_centred(
     (x, x_mean): (&[f64], f64),
     (y, y_mean): (&[f64], f64),
     weight: &[f64],
-    sum_of_weights: f64,
+    [sum_of_weights, sxx]: [f64; 2],
 ) -> (f64, f64) {
-    let shift = sum(x, weight, weight, |x, w, _| w * (x - x_mean)) / sum_of_weights;
-    let along = |x: f64| (x - x_mean) - shift;
-    let sxx = sum(x, weight, weight, |x, w, _| w * along(x) * along(x));
     let step = |offset: f64, slope: f64| {
-        let left = |x: f64, y: f64| (y - y_mean) - offset - slope * along(x);
+        let left = |x: f64, y: f64| (y - y_mean) - offset - slope * (x - x_mean);
         let up = sum(x, y, weight, |x, y, w| w * left(x, y));
-        let along = sum(x, y, weight, |x, y, w| w * along(x) * left(x, y));
+        let along = sum(x, y, weight, |x, y, w| w * (x - x_mean) * left(x, y));
         (offset + up / sum_of_weights, slope + along / sxx)
     };
     let (offset, slope) = step(0.0, 0.0);
-    let (offset, slope) = step(offset, slope);
-    (offset - slope * shift, slope)
+    step(offset, slope)
 }
 
 /// 1 − Σwr²/Σw(y − ȳ)²; `None` where y has no spread beyond its rounding.
