@@ -10,7 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use crate::units::Unit;
+use crate::units::sign_of;
 
 mod visible;
 mod wording;
@@ -160,8 +160,7 @@ fn fill(sentence: &str, facts: &BTreeMap<String, Value>, mark: char) -> String {
                 (None, None) => number.to_string(),
             },
             Value::String(text) if matches!(name.as_str(), "unit" | "usual") => {
-                serde_json::from_value(value.clone())
-                    .map_or_else(|_| text.clone(), |unit: Unit| unit.sign().to_owned())
+                sign_of(text).to_owned()
             }
             Value::String(text) => text.clone(),
             other => other.to_string(),

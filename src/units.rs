@@ -10,6 +10,6 @@ mod quantity;
 
 pub use estimate::{Estimate, Interval, NORMAL_95, rounded_pair, significant};
 pub use quantity::{
-    Basis, FlowUnit, Quantity, QuantityError, Unit, magnitude_words, parse, parse_bare,
+    Basis, FlowUnit, Quantity, QuantityError, Unit, magnitude_words, parse, parse_bare, sign_of,
     within_magnitudes,
 };

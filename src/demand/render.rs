@@ -1,7 +1,7 @@
 //! The answer as text.
 
 use super::result::{Demand, FlowFigures, Origin};
-use crate::units::{Estimate, rounded_pair, significant};
+use crate::units::{Estimate, rounded_pair, sign_of, significant};
 
 /// Digits of half an interval.
 const DOUBT_DIGITS: i32 = 2;
@@ -146,7 +146,7 @@ pub fn text(demand: &Demand) -> String {
             "  {} = {} {}; to know it: {}\n",
             input.name.replace('_', " "),
             significant(input.value, 4),
-            input.unit,
+            sign_of(input.unit),
             input.to_know.as_deref().unwrap_or("state it")
         ));
     }

@@ -8,12 +8,12 @@ use crate::units::{Estimate, Unit, rounded_pair};
 /// Digits of the doubt that decide where a value is rounded.
 const DOUBT_DIGITS: i32 = 2;
 
-/// Lines above every table: unit, pressure, reading, conditions.
-fn heading(table: &Table) -> Vec<String> {
+/// Lines above every table: unit, as `shown` there, pressure, reading, conditions.
+fn heading(table: &Table, shown: fn(Unit) -> &'static str) -> Vec<String> {
     let mut units: Vec<&str> = Vec::new();
     for row in &table.rows {
-        if !units.contains(&row.unit.word()) {
-            units.push(row.unit.word());
+        if !units.contains(&shown(row.unit)) {
+            units.push(shown(row.unit));
         }
     }
     let mut lines = vec![
@@ -70,7 +70,7 @@ fn quoted(text: &str) -> String {
 /// more columns. Values are rounded to what their doubt supports.
 pub fn csv(table: &Table, uncertainty: bool) -> String {
     let mut out = String::new();
-    for line in heading(table) {
+    for line in heading(table, Unit::word) {
         out.push_str(&format!("# {line}\n"));
     }
     out.push_str(
@@ -147,7 +147,7 @@ fn place(of: Of, row: &Row) -> (String, String, String) {
 /// `uncertainty` the same again for standard uncertainties. `*` marks values
 /// outside what was measured.
 pub fn text(table: &Table, uncertainty: bool) -> String {
-    let mut out = heading(table).join("\n");
+    let mut out = heading(table, Unit::sign).join("\n");
     out.push('\n');
     blocks(table, &mut out, |row| shown(row).0);
     if uncertainty {

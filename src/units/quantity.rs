@@ -113,6 +113,18 @@ impl Unit {
     }
 }
 
+/// The sign printed for the word of a unit; a word of no unit is its own.
+pub fn sign_of(word: &str) -> &str {
+    let otherwise = [
+        Unit::Microsecond,
+        Unit::CubicMillimetrePerMillisecond,
+        Unit::CubicMillimetre,
+        Unit::Percent,
+    ];
+    let unit = otherwise.into_iter().find(|unit| unit.word() == word);
+    unit.map_or(word, |unit| unit.sign())
+}
+
 /// The units in which flow is shown on request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FlowUnit {
