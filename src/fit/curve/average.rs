@@ -2,7 +2,9 @@
 //! weight, and what each says about the targets.
 
 use super::cells::{Cell, Cells, NoiseNode};
-use super::kernel::{self, Geometry, Member, TargetPrior};
+use super::family::Member;
+use super::kernel::{self, Geometry, TargetPrior};
+use super::log_sum::log_sum;
 use super::posterior::{self, Factored, Projection, Regression, Start};
 use super::{CurveSetup, Scale};
 use crate::fit::noise::Noise;
@@ -351,50 +353,6 @@ const MOST_NODES: usize = 10;
 
 /// Ratio of variances up to which two nodes are alike.
 const ALIKE: f64 = 1.6;
-
-/// ln Σ exp of values as they come, safe for values of any size.
-#[derive(Clone, Copy)]
-pub(super) struct LogSum {
-    top: f64,
-    /// Σ exp(value − top).
-    sum: f64,
-}
-
-impl LogSum {
-    /// Of no value.
-    pub const NOTHING: Self = Self {
-        top: f64::NEG_INFINITY,
-        sum: 0.0,
-    };
-
-    /// The same with one value more.
-    pub fn and(self, value: f64) -> Self {
-        let Self { top, sum } = self;
-        if value > top {
-            Self {
-                top: value,
-                sum: sum * (top - value).exp() + 1.0,
-            }
-        } else if value == f64::NEG_INFINITY {
-            self
-        } else {
-            Self {
-                top,
-                sum: sum + (value - top).exp(),
-            }
-        }
-    }
-
-    /// The logarithm; −∞ for none.
-    pub fn value(self) -> f64 {
-        self.top + self.sum.ln()
-    }
-}
-
-/// ln Σ exp of values.
-fn log_sum(values: impl Iterator<Item = f64>) -> f64 {
-    values.fold(LogSum::NOTHING, LogSum::and).value()
-}
 
 /// Weighs all combinations, best first, negligible ones left out.
 pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {

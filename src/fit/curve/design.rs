@@ -6,7 +6,8 @@
 
 use super::average;
 use super::cells::{self, Cell, Cells};
-use super::kernel::{self, Geometry, Member, TargetPrior};
+use super::family::{self, Member};
+use super::kernel::{self, Geometry, TargetPrior};
 use super::posterior::{self, OFFSET, Start};
 use super::tiles::LANES;
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
@@ -92,7 +93,7 @@ impl CurveDesign {
         setup: &CurveSetup,
         expected: Expected,
     ) -> Result<Self, CurveError> {
-        let family = kernel::family();
+        let family = family::family();
         let members = USUAL
             .iter()
             .map(|&(decay, size)| (family[decay * AMPLITUDES + size].clone(), 1.0))
@@ -108,8 +109,8 @@ impl CurveDesign {
         setup: &CurveSetup,
         expected: Expected,
     ) -> Result<Self, CurveError> {
-        let mut member = kernel::family().swap_remove(0);
-        member.variances = [0.0; kernel::SHAPES];
+        let mut member = family::family().swap_remove(0);
+        member.variances = [0.0; family::SHAPES];
         member.local = 0.0;
         Self::with(widths, setup, expected, vec![(member, 1.0)])
     }
@@ -129,7 +130,7 @@ impl CurveDesign {
         let mut uses = vec![ReadingUse::Used; readings.len()];
         let start = super::provisional(readings, &uses, setup.offset_mean)?;
         let (_, model) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
-        let mut model = model.with_members(kernel::family());
+        let mut model = model.with_members(family::family());
         let candidates = average::weigh(&mut model, setup);
         let top = candidates.first().ok_or(CurveError::Numerics)?.log_weight;
         let mut weights = vec![0.0; model.members.len()];

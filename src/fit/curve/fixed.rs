@@ -2,7 +2,8 @@
 //! an independent program can be held against it.
 
 use super::cells::{self, NoiseNode};
-use super::kernel::{self, DECAY_TIMES_MS, LONG_END, Member, SHAPES};
+use super::family::{DECAY_TIMES_MS, LONG_END, Member, SHAPES};
+use super::kernel;
 use super::posterior::{self, OFFSET, Start};
 use super::{CurveError, CurveReading, CurveSetup};
 use crate::fit::noise::Noise;

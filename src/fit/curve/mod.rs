@@ -18,8 +18,10 @@ mod average;
 mod budget;
 mod cells;
 mod design;
+mod family;
 mod fixed;
 mod kernel;
+mod log_sum;
 mod mixture;
 mod outliers;
 mod posterior;
@@ -239,7 +241,7 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
         }
     }
     let (log_odds, model) = set_misreadings_aside(readings, &mut uses, setup, start)?;
-    let mut model = model.with_members(kernel::family());
+    let mut model = model.with_members(family::family());
     let candidates = average::weigh(&mut model, setup);
     if candidates.is_empty() {
         return Err(CurveError::Numerics);
@@ -355,7 +357,7 @@ fn set_misreadings_aside(
     // other would take turns.
     let mut came_back = vec![false; readings.len()];
     loop {
-        let mut model = prepare(readings, uses, setup, start)?.with_members(kernel::probes());
+        let mut model = prepare(readings, uses, setup, start)?.with_members(family::probes());
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
         let judged = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let (odds, confirmed) = (judged.log_odds, judged.confirmed);

@@ -1,7 +1,8 @@
 //! Misreadings: predictive odds of each reading given all others.
 
-use super::average::{self, Candidate, LogSum, Model};
+use super::average::{self, Candidate, Model};
 use super::cells::NoiseNode;
+use super::log_sum::LogSum;
 use super::posterior;
 use super::{CurveReading, CurveSetup, Misreading};
 

@@ -3,7 +3,8 @@
 //! pulse over a provisional slope), the offset in units of its prior doubt.
 
 use super::cells::NoiseNode;
-use super::kernel::{self, Geometry, Member, TargetPrior};
+use super::family::Member;
+use super::kernel::{self, Geometry, TargetPrior};
 use super::tiles::{self, LANES, Lanes, Tile, take_off, take_off_column};
 
 /// Columns of the right-hand sides.
