@@ -127,35 +127,31 @@ pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
     let around = pretty(&around);
     // A line break within a string is escaped: this stands in one place.
     let (head, tail) = around
-        .split_once(NO_INJECTORS)
-        .expect("a document has injectors, here none");
+        .split_once(INJECTORS)
+        .expect("a document has a list of injectors");
     let injectors: Vec<String> = document
         .injectors
         .par_iter()
-        .map(injector_json)
+        .map(|injector| {
+            finite::check(injector).map_err(|error| error.under("injectors"))?;
+            // Two lists around it make the indent.
+            Ok(pretty(&[[injector]]))
+        })
         .collect::<Result<_, _>>()?;
-    let mut pieces = vec![head, NO_INJECTORS.trim_end_matches(']')];
-    for (place, injector) in injectors.iter().enumerate() {
+    let mut pieces = vec![head, INJECTORS];
+    for (place, text) in injectors.iter().enumerate() {
         pieces.push(if place == 0 { "" } else { "," });
-        pieces.push(injector);
+        let own = text.strip_prefix("[\n  [");
+        let own = own.and_then(|text| text.strip_suffix("\n  ]\n]"));
+        pieces.push(own.expect("two lists stand around it"));
     }
-    pieces.push(if injectors.is_empty() { "]" } else { "\n  ]" });
+    pieces.push(if injectors.is_empty() { "" } else { "\n  " });
     pieces.extend([tail, "\n"]);
     Ok(pieces.concat())
 }
 
-/// How a document without injectors says so.
-const NO_INJECTORS: &str = "\n  \"injectors\": []";
-
-/// An injector as it stands in the document's list, from the line break before it.
-fn injector_json(injector: &Injector) -> Result<String, NotFinite> {
-    finite::check(injector).map_err(|error| error.under("injectors"))?;
-    // Two lists around it make the indent.
-    let mut text = pretty(&[[injector]]);
-    text.truncate(text.len() - "\n  ]\n]".len());
-    text.drain(.."[\n  [".len());
-    Ok(text)
-}
+/// How the list of injectors begins.
+const INJECTORS: &str = "\n  \"injectors\": [";
 
 fn pretty<T: Serialize>(value: &T) -> String {
     serde_json::to_string_pretty(value).expect("string keys and finite numbers only")

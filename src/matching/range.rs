@@ -1,5 +1,6 @@
 //! How far apart the extremes of a group lie by noise alone.
 
+use super::guard_factor;
 use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
 /// Half-width of the integration window in standard deviations: the normal
@@ -38,7 +39,7 @@ pub fn range_quantile(risk: f64, count: usize) -> f64 {
     let off = |range: f64| range_probability(range, count) - (1.0 - risk);
     let pairs = (count * count.saturating_sub(1) / 2).max(1) as f64;
     let of_a_pair = |risk: f64| {
-        let range = 2.0_f64.sqrt() * -Normal::standard().inverse_cdf(risk / 2.0);
+        let range = 2.0_f64.sqrt() * guard_factor(risk / 2.0);
         range.clamp(0.0, 2.0 * WINDOW)
     };
     let (mut lo, mut hi) = (of_a_pair(risk), of_a_pair(risk / pairs));

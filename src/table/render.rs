@@ -8,12 +8,12 @@ use crate::units::{Estimate, Unit, rounded_pair};
 /// Digits of the doubt that decide where a value is rounded.
 const DOUBT_DIGITS: i32 = 2;
 
-/// Lines above every table: unit, as `shown` there, pressure, reading, conditions.
-fn heading(table: &Table, shown: fn(Unit) -> &'static str) -> Vec<String> {
+/// Lines above every table: units, each by its word or its sign, pressure, reading, conditions.
+fn heading(table: &Table, name: fn(Unit) -> &'static str) -> Vec<String> {
     let mut units: Vec<&str> = Vec::new();
     for row in &table.rows {
-        if !units.contains(&shown(row.unit)) {
-            units.push(shown(row.unit));
+        if !units.contains(&name(row.unit)) {
+            units.push(name(row.unit));
         }
     }
     let mut lines = vec![

@@ -103,26 +103,19 @@ impl Unit {
 
     /// The sign printed for a person to read.
     pub fn sign(self) -> &'static str {
-        match self {
-            Unit::Microsecond => "µs",
-            Unit::CubicMillimetrePerMillisecond => "mm³/ms",
-            Unit::CubicMillimetre => "mm³",
-            Unit::Percent => "%",
-            other => other.word(),
-        }
+        sign_of(self.word())
     }
 }
 
 /// The sign printed for the word of a unit; a word of no unit is its own.
 pub fn sign_of(word: &str) -> &str {
-    let otherwise = [
-        Unit::Microsecond,
-        Unit::CubicMillimetrePerMillisecond,
-        Unit::CubicMillimetre,
-        Unit::Percent,
-    ];
-    let unit = otherwise.into_iter().find(|unit| unit.word() == word);
-    unit.map_or(word, |unit| unit.sign())
+    match word {
+        "us" => "µs",
+        "mm3/ms" => "mm³/ms",
+        "mm3" => "mm³",
+        "percent" => "%",
+        other => other,
+    }
 }
 
 /// The units in which flow is shown on request.

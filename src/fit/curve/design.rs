@@ -9,15 +9,12 @@ use super::cells::{self, Cell, Cells};
 use super::family::{self, Member};
 use super::kernel::{self, Geometry, TargetPrior};
 use super::posterior::{self, OFFSET, Start};
-use super::tiles::LANES;
 use super::{CurveError, CurveReading, CurveSetup, ReadingUse};
 use crate::fit::noise::Noise;
 
 /// Members of the family that stand for usual injectors, as (decay, amplitude)
 /// indices: decays of 0.8 and 1.4 ms, amplitudes of 0.15 and 0.4 ms.
 const USUAL: [(usize, usize); 4] = [(1, 2), (2, 3), (1, 3), (2, 2)];
-/// Amplitudes of each decay in the family's order.
-const AMPLITUDES: usize = 4;
 /// Variance of a width that is not read, ms²: a million times that of the line.
 const NOT_READ: f64 = 1e9;
 
@@ -93,10 +90,10 @@ impl CurveDesign {
         setup: &CurveSetup,
         expected: Expected,
     ) -> Result<Self, CurveError> {
-        let family = family::family();
+        let all = family::family();
         let members = USUAL
             .iter()
-            .map(|&(decay, size)| (family[decay * AMPLITUDES + size].clone(), 1.0))
+            .map(|&(decay, size)| (all[family::place(decay, size)].clone(), 1.0))
             .collect();
         Self::with(widths, setup, expected, members)
     }
@@ -267,15 +264,9 @@ impl CurveDesign {
         }
         let m = self.widths.len();
         // Lower factor of the covariance; rounding may leave a pivot at zero.
-        let departure = kernel::covariance(&self.geometry, &part.member);
-        let blocks = self.geometry.blocks();
-        let mut lower = vec![0.0; m * m];
-        for i in 0..m {
-            for j in 0..=i {
-                let tile = &departure[j / LANES * blocks + i / LANES];
-                lower[i * m + j] = tile[j % LANES][i % LANES];
-            }
-        }
+        let mut lower: Vec<f64> = (0..m * m)
+            .map(|at| part.start.departure(at / m, at % m))
+            .collect();
         for k in 0..m {
             let pivot = lower[k * m + k].max(0.0).sqrt();
             for i in k..m {

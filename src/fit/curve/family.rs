@@ -63,6 +63,11 @@ pub(super) fn family() -> Vec<Member> {
     members
 }
 
+/// Where the member of a decay and an amplitude, as indices, stands in the family.
+pub(super) fn place(decay: usize, amplitude: usize) -> usize {
+    decay * AMPLITUDES_MS.len() + amplitude
+}
+
 /// Standard deviations of the departure at the anchor, ms, each with the
 /// variance of the local part over its square.
 const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.2), (0.4, 0.3)];

@@ -67,6 +67,15 @@ impl Start {
             mean: geometry.measured_shapes[member.leading].clone(),
         }
     }
+
+    /// Covariance of the departure between two measured widths, ms².
+    pub fn departure(&self, i: usize, j: usize) -> f64 {
+        // Of tiles left of the diagonal nothing is said.
+        let (row, column) = (i.min(j), i.max(j));
+        let across = self.mean.len() + 1;
+        let tile = &self.tiles[row / LANES * across + column / LANES];
+        tile[row % LANES][column % LANES]
+    }
 }
 
 /// Factors K = departure + diag(variance of width means) and solves for the

@@ -189,7 +189,8 @@ pub struct CurveFit {
     pub readings: Vec<ReadingFit>,
     /// Whether S and X are told from the offset.
     pub identified: Identified,
-    /// The mixture behind the line, heaviest first.
+    /// The mixture behind the line: a component for each combination of departure, noise
+    /// scales and mean that is kept, in the order of these.
     pub line_components: Vec<LineComponent>,
     /// The mixture behind the asymptote, in the order of `line_components`.
     pub asymptote_components: Vec<LineComponent>,

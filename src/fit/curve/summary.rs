@@ -498,25 +498,26 @@ fn reading_fits(
         repeatability: told.repeatability.0,
         pulse_scatter: told.pulse_scatter.0,
     };
-    let mut last: Option<(f64, f64, (f64, f64, f64))> = None;
+    let mut last = None;
     readings
         .iter()
         .enumerate()
         .map(|(i, r)| {
             let (width, n) = (r.width_ms, r.pulses);
             // Repeats follow each other as a rule, and are told the same.
-            let (_, _, (fitted, _, variance)) = match last {
-                Some(told) if (told.0, told.1) == (width, n) => told,
+            let told = match last {
+                Some((setting, told)) if setting == (width, n) => told,
                 _ => {
                     let target = model.target_of(width) - 2;
-                    let told = joint(components, |c| {
+                    joint(components, |c| {
                         let q = &c.curve[target];
                         let mean = n * q[0] + c.offset.0;
                         (mean, mean, n * n * q[1] + 2.0 * n * q[4] + c.offset.1)
-                    });
-                    *last.insert((width, n, told))
+                    })
                 }
             };
+            last = Some(((width, n), told));
+            let (fitted, _, variance) = told;
             let own = noise.variance(n, fitted) + r.extra_variance;
             ReadingFit {
                 usage: uses[i],
