@@ -16,8 +16,10 @@ use super::{
 use crate::finding::{Finding, Kind};
 use crate::units::{Basis, Estimate, NORMAL_95, Unit};
 
-/// Widths of the delivery curve that is stored for prediction.
-const DELIVERY_NODES: usize = 32;
+/// Ratio of neighbouring widths of the delivery curve that is stored for prediction, and steps
+/// after which they stand further apart.
+const DELIVERY_STEP: f64 = 1.1;
+const DELIVERY_STEPS: f64 = 64.0;
 
 /// A core with its type B effects and, beside it, the other model's fit.
 pub(super) struct Told<'a> {
@@ -330,8 +332,8 @@ fn linear_range(
         .map(|run| [run[0].pulse_width_ms, run[run.len() - 1].pulse_width_ms])
 }
 
-/// The delivery curve on a grid for prediction: the measured widths and a
-/// geometric ladder between them.
+/// The delivery curve on a grid for prediction: the measured widths and others
+/// between them.
 fn delivery(told: &Told<'_>) -> DeliveryCurve {
     let Told {
         prepared,
@@ -386,19 +388,22 @@ pub(super) fn grid(prepared: &Prepared<'_>, core: &Core) -> Vec<f64> {
     ladder(prepared.widths.iter().filter(inside).copied().collect())
 }
 
-/// Adds a geometric ladder between the first and the last of `widths`.
+/// Puts further widths between those given, so that neighbours stand no further apart
+/// than [`DELIVERY_STEP`].
 pub(super) fn ladder(mut widths: Vec<f64>) -> Vec<f64> {
-    if let [first, .., last] = widths[..] {
-        let ratio = (last / first).ln();
-        widths.extend(
-            (1..DELIVERY_NODES - 1)
-                .map(|i| first * (ratio * i as f64 / (DELIVERY_NODES - 1) as f64).exp()),
-        );
-    }
     widths.sort_by(f64::total_cmp);
     // Two nodes closer than this are one: slopes between them would be rounding.
     widths.dedup_by(|b, a| *b - *a < 1e-6 * *b);
-    widths
+    let [first, .., last] = widths[..] else {
+        return widths;
+    };
+    let step = DELIVERY_STEP.ln().max((last / first).ln() / DELIVERY_STEPS);
+    let between = widths.windows(2).flat_map(|pair| {
+        let apart = (pair[1] / pair[0]).ln();
+        let steps = (apart / step).ceil();
+        (0..steps as usize).map(move |i| pair[0] * (apart * i as f64 / steps).exp())
+    });
+    between.chain([last]).collect()
 }
 
 fn budget(told: &Told<'_>) -> Vec<BudgetRow> {
@@ -437,5 +442,26 @@ fn fill_points(told: &Told<'_>, points: &mut [Point]) {
                     .to_owned(),
             );
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn widths_of_the_delivery_curve_hold_those_measured_and_stand_close() {
+        let measured = vec![5.0, 0.8, 1.0, 1.05, 20.0, 5.0];
+        let widths = ladder(measured.clone());
+        assert!(measured.iter().all(|w| widths.contains(w)));
+        assert!(
+            widths.is_sorted_by(|a, b| a < b && b / a < 1.1 + 1e-9),
+            "{widths:?}"
+        );
+        assert_eq!((widths[0], widths.len()), (0.8, 36));
+        // Widths that no injector has do not make a long file.
+        assert!(ladder(vec![1e-9, 1e9]).len() <= 65);
+        assert_eq!(ladder(vec![2.0, 2.0]), [2.0]);
+        assert!(ladder(Vec::new()).is_empty());
     }
 }

@@ -1,16 +1,19 @@
 //! The average over scales: which combinations of departure and noise carry
 //! weight, and what each says about the targets.
 
-use super::cells::{Cell, Cells, NoiseNode};
-use super::family::Member;
+use std::cell::OnceCell;
+use std::iter;
+
+use super::cells::{self, Cell, Cells, NoiseNode};
+use super::family::{LONG_END, Member, family};
 use super::kernel::{self, Geometry, TargetPrior};
 use super::log_sum::log_sum;
-use super::posterior::{self, Factored, Projection, Regression, Start};
+use super::posterior::{self, Evidence, Factored, Projection, Start};
 use super::{CurveSetup, Scale};
 use crate::fit::noise::Noise;
 use crate::fit::robust;
 
-/// A sweep made ready: data, geometry, family and noise nodes.
+/// A sweep made ready: data, geometry and noise nodes.
 pub(super) struct Model {
     /// Collapsed readings.
     pub cells: Cells,
@@ -23,17 +26,82 @@ pub(super) struct Model {
     pub node_targets: Vec<usize>,
     /// Shapes and local covariances.
     pub geometry: Geometry,
-    /// Departures averaged over.
-    pub members: Vec<Member>,
-    /// What every factorisation of a member starts from.
-    starts: Vec<Start>,
+    /// What every factorisation of a member starts from, once it was asked for.
+    starts: Vec<OnceCell<Start>>,
     /// Noise scales averaged over.
-    pub nodes: Vec<NoiseNode>,
+    pub nodes: Vec<Node>,
+}
+
+/// Noise scales, and what the members asked so far say at them.
+pub(super) struct Node {
+    pub scales: NoiseNode,
+    /// Of each member of the family.
+    evidence: Vec<Option<Evidence>>,
+}
+
+impl From<NoiseNode> for Node {
+    fn from(scales: NoiseNode) -> Self {
+        Self {
+            scales,
+            evidence: vec![None; family().len()],
+        }
+    }
+}
+
+impl Node {
+    /// Whether the variances at every width stay within a ratio of those of other scales.
+    fn alike(&self, other: &NoiseNode, ratio: f64) -> bool {
+        let mut widths = self.scales.mean_variance.iter().zip(&other.mean_variance);
+        widths.all(|(&a, &b)| a < ratio * b && b < ratio * a)
+    }
+
+    /// What is known here, taken over to scales so much alike that only the spread of
+    /// the repeats tells them apart.
+    fn at(&self, scales: NoiseNode) -> Self {
+        let log_factor = scales.log_constant - self.scales.log_constant;
+        Self {
+            scales,
+            evidence: self.evidence.clone(),
+        }
+        .times(log_factor)
+    }
+
+    /// The same with a further factor, of which this is the logarithm, of all evidence.
+    fn times(mut self, log_factor: f64) -> Self {
+        for known in self.evidence.iter_mut().flatten() {
+            *known = known.times(log_factor);
+        }
+        self
+    }
+}
+
+/// Which members are asked, and at which of their means.
+#[derive(Clone, Copy)]
+pub(super) enum Asked {
+    /// The few by which misreadings are judged, without a mean.
+    Probes,
+    /// All at all means.
+    Everything,
+}
+
+impl Asked {
+    fn members(self) -> Vec<usize> {
+        let asked = |m: &Member| matches!(self, Self::Everything) || m.probe;
+        (0..family().len())
+            .filter(|&i| asked(&family()[i]))
+            .collect()
+    }
+
+    fn means(self, member: &Member) -> &[(f64, f64)] {
+        match self {
+            Self::Probes => &member.means[..1],
+            Self::Everything => &member.means,
+        }
+    }
 }
 
 impl Model {
-    /// A model for the readings in `cells`, without members yet; `widths` are
-    /// the targets but the nodes.
+    /// A model for the readings in `cells`; `widths` are the targets but the nodes.
     pub fn new(cells: Cells, setup: &CurveSetup, start: (f64, f64), widths: Vec<f64>) -> Self {
         let (scale, dead_time) = start;
         // A node at a width that is a target already is no other target.
@@ -61,20 +129,24 @@ impl Model {
             widths,
             node_targets,
             geometry,
-            members: Vec::new(),
-            starts: Vec::new(),
+            starts: family().iter().map(|_| OnceCell::new()).collect(),
             nodes: Vec::new(),
         }
     }
 
-    /// The same with other departures to average over.
-    pub fn with_members(mut self, members: Vec<Member>) -> Self {
-        self.starts = members
-            .iter()
-            .map(|m| Start::of(&self.geometry, m))
-            .collect();
-        self.members = members;
-        self
+    fn start(&self, member: usize) -> &Start {
+        self.starts[member].get_or_init(|| Start::of(&self.geometry, &family()[member]))
+    }
+
+    /// Asks a member about a node unless it was asked before.
+    fn ask(&self, node: &mut Node, member: usize, room: &mut Factored) -> Evidence {
+        *node.evidence[member].get_or_insert_with(|| {
+            if posterior::factor(self.start(member), &node.scales, room) {
+                room.regression.evidence
+            } else {
+                Evidence::NONE
+            }
+        })
     }
 
     /// Number of targets before the nodes, those of the line included.
@@ -95,7 +167,7 @@ impl Model {
 /// One combination of member, noise node and mean.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Candidate {
-    /// Index into `Model::members`.
+    /// Index into the family.
     pub member: usize,
     /// Index into `Model::nodes`.
     pub node: usize,
@@ -111,32 +183,10 @@ const NEGLIGIBLE: f64 = 9.0;
 /// Noise nodes this many nats below the best, by the probing members.
 const NEGLIGIBLE_NODE: f64 = 5.0;
 
-/// Evaluates one member at one node, all means; gives the best log weight.
-fn evaluate(
-    model: &Model,
-    node: &NoiseNode,
-    node_index: usize,
-    member: usize,
-    room: &mut Factored,
-    all: &mut Vec<Candidate>,
-) -> f64 {
-    let m = &model.members[member];
-    let mut best = f64::NEG_INFINITY;
-    if !posterior::factor(&model.starts[member], node, room) {
-        return best;
-    }
-    for (mean, &(value, log_prior)) in m.means.iter().enumerate() {
-        if let Some(r) = posterior::regress(room, node, value, m.log_prior + log_prior) {
-            best = best.max(r.log_weight);
-            all.push(Candidate {
-                member,
-                node: node_index,
-                mean,
-                log_weight: r.log_weight,
-            });
-        }
-    }
-    best
+/// Log weights of one member at the means asked.
+fn log_weights(asked: Asked, member: usize, evidence: Evidence) -> impl Iterator<Item = f64> {
+    let means = asked.means(&family()[member]).iter();
+    means.map(move |&(mean, log_prior)| evidence.at(mean) + log_prior)
 }
 
 /// Values of the scatter of a single pulse to average over, with log prior weights.
@@ -172,29 +222,19 @@ fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
     }
 }
 
-/// Finds the noise nodes that matter. Gives them with the candidates of the probing members.
-fn noise_nodes(
-    model: &Model,
-    setup: &CurveSetup,
-    probes: &[usize],
-) -> (Vec<NoiseNode>, Vec<Candidate>) {
+/// A noise node with the best log weight that the scouts have there.
+type Found = (Node, f64);
+
+/// Finds the noise nodes that matter to the scouts.
+fn noise_nodes(model: &Model, setup: &CurveSetup, asked: Asked, scouts: &[usize]) -> Vec<Node> {
     let mut found = Vec::new();
     let mut top = f64::NEG_INFINITY;
     for at in pulse_scatters(model, setup) {
-        top = search_noise(model, setup, probes, at, top, &mut found);
+        top = search_noise(model, setup, asked, scouts, at, top, &mut found);
     }
     found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
-    let mut nodes = Vec::with_capacity(found.len());
-    let mut candidates = Vec::new();
-    for (index, (node, _, list)) in found.into_iter().enumerate() {
-        nodes.push(node);
-        candidates.extend(list.into_iter().map(|c| Candidate { node: index, ..c }));
-    }
-    (nodes, candidates)
+    found.into_iter().map(|f| f.0).collect()
 }
-
-/// A noise node with the best log weight of the probing members and all their candidates.
-type Probed = (NoiseNode, f64, Vec<Candidate>);
 
 /// Looks at reading uncertainty and repeatability for one scatter of a single pulse: every
 /// other node of the grid first, then the neighbours of those that carry weight. `top` is the
@@ -202,10 +242,11 @@ type Probed = (NoiseNode, f64, Vec<Candidate>);
 fn search_noise(
     model: &Model,
     setup: &CurveSetup,
-    probes: &[usize],
+    asked: Asked,
+    scouts: &[usize],
     (pulse_scatter, log_prior): (f64, f64),
     mut top: f64,
-    found: &mut Vec<Probed>,
+    found: &mut Vec<Found>,
 ) -> f64 {
     let read = setup.reading.nodes(&READ_STEPS);
     let repeat = setup.repeatability.nodes(&REPEAT_STEPS);
@@ -217,45 +258,34 @@ fn search_noise(
     }
     while !queue.is_empty() {
         for &(i, j) in &queue {
-            let node = super::cells::noise_node(
-                &model.cells,
-                setup,
-                model.scale,
-                Noise {
-                    read: read[i].0,
-                    repeatability: repeat[j].0,
-                    pulse_scatter,
-                },
-                read[i].1 + repeat[j].1 + log_prior,
-            );
-            let mut candidates = Vec::new();
+            let noise = Noise {
+                read: read[i].0,
+                repeatability: repeat[j].0,
+                pulse_scatter,
+            };
+            let log_prior = read[i].1 + repeat[j].1 + log_prior;
+            let scales = cells::noise_node(&model.cells, setup, model.scale, noise, log_prior);
+            let known = found.iter().find(|f| f.0.alike(&scales, SAME));
+            let mut node = match known {
+                Some((known, _)) => known.at(scales),
+                None => Node::from(scales),
+            };
             let mut value = f64::NEG_INFINITY;
-            for &member in probes {
-                value = value.max(evaluate(
-                    model,
-                    &node,
-                    0,
-                    member,
-                    &mut room,
-                    &mut candidates,
-                ));
+            for &member in scouts {
+                let evidence = model.ask(&mut node, member, &mut room);
+                value = log_weights(asked, member, evidence).fold(value, f64::max);
             }
             best[i][j] = value;
             top = top.max(value);
-            found.push((node, value, candidates));
+            found.push((node, value));
         }
         queue.clear();
         for i in 0..read.len() {
             for j in 0..repeat.len() {
-                let near = |a: usize, b: usize| {
-                    (a.saturating_sub(1)..=(a + 1).min(b - 1)).collect::<Vec<_>>()
-                };
+                let near = |a: usize, b: usize| a.saturating_sub(1)..=(a + 1).min(b - 1);
                 let wanted = best[i][j].is_nan()
-                    && near(i, read.len()).iter().any(|&a| {
-                        near(j, repeat.len())
-                            .iter()
-                            .any(|&b| best[a][b] > top - NEGLIGIBLE_NODE)
-                    });
+                    && near(i, read.len())
+                        .any(|a| near(j, repeat.len()).any(|b| best[a][b] > top - NEGLIGIBLE_NODE));
                 if wanted {
                     queue.push((i, j));
                 }
@@ -292,13 +322,18 @@ const REPEAT_STEPS: [f64; 13] = [
 fn gather(
     model: &Model,
     setup: &CurveSetup,
-    nodes: Vec<NoiseNode>,
-    found: &[Candidate],
+    asked: Asked,
+    mut nodes: Vec<Node>,
     scouts: &[usize],
-) -> Vec<NoiseNode> {
-    let weights: Vec<f64> = (0..nodes.len())
-        .map(|k| log_sum(found.iter().filter(|c| c.node == k).map(|c| c.log_weight)))
-        .collect();
+) -> Vec<Node> {
+    let mut room = Factored::default();
+    let mut weigh = |node: &mut Node| {
+        log_sum(scouts.iter().flat_map(|&member| {
+            let evidence = model.ask(node, member, &mut room);
+            log_weights(asked, member, evidence)
+        }))
+    };
+    let weights: Vec<f64> = nodes.iter_mut().map(&mut weigh).collect();
     let mut order: Vec<usize> = (0..nodes.len()).collect();
     order.sort_by(|&a, &b| weights[b].total_cmp(&weights[a]));
     let mut ratio = ALIKE;
@@ -308,38 +343,26 @@ fn gather(
         ratio *= 1.2;
         groups = groups_alike(&nodes, &order, ratio);
     }
-    let mut room = Factored::default();
-    let mut out = Vec::with_capacity(groups.len());
-    for group in groups {
+    let join = |group: Vec<usize>| {
         let top = weights[group[0]];
         let weight = |k: usize| (weights[k] - top).exp();
         let sum: f64 = group.iter().map(|&k| weight(k)).sum();
-        let noise = Noise::mean(group.iter().map(|&k| (weight(k), nodes[k].noise)));
-        let mut node = super::cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
-        let mut own = Vec::new();
-        for &member in scouts {
-            evaluate(model, &node, 0, member, &mut room, &mut own);
-        }
-        node.log_constant += top + sum.ln() - log_sum(own.iter().map(|c| c.log_weight));
-        out.push(node);
-    }
-    out
+        let noise = Noise::mean(group.iter().map(|&k| (weight(k), nodes[k].scales.noise)));
+        let scales = cells::noise_node(&model.cells, setup, model.scale, noise, 0.0);
+        let mut node = Node::from(scales);
+        let log_factor = top + sum.ln() - weigh(&mut node);
+        node.scales.log_constant += log_factor;
+        node.times(log_factor)
+    };
+    groups.into_iter().map(join).collect()
 }
 
 /// Groups of nodes, each led by its heaviest, whose variances stay within a
 /// ratio of the leader's at every width. `order` is by falling weight.
-fn groups_alike(nodes: &[NoiseNode], order: &[usize], ratio: f64) -> Vec<Vec<usize>> {
+fn groups_alike(nodes: &[Node], order: &[usize], ratio: f64) -> Vec<Vec<usize>> {
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for &k in order {
-        let alike = |leader: usize| {
-            let widths = nodes[k]
-                .mean_variance
-                .iter()
-                .zip(&nodes[leader].mean_variance);
-            widths
-                .into_iter()
-                .all(|(&a, &b)| a < ratio * b && b < ratio * a)
-        };
+        let alike = |leader: usize| nodes[k].alike(&nodes[leader].scales, ratio);
         match groups.iter_mut().find(|g| alike(g[0])) {
             Some(group) => group.push(k),
             None => groups.push(vec![k]),
@@ -351,34 +374,52 @@ fn groups_alike(nodes: &[NoiseNode], order: &[usize], ratio: f64) -> Vec<Vec<usi
 /// Nodes kept at most after gathering.
 const MOST_NODES: usize = 10;
 
-/// Ratio of variances up to which two nodes are alike.
+/// Ratio of variances up to which two nodes are alike, and up to which they are the same
+/// to a curve: its evidence then moves by a tenth of a nat.
 const ALIKE: f64 = 1.6;
+const SAME: f64 = 1.1;
 
-/// Weighs all combinations, best first, negligible ones left out.
-pub(super) fn weigh(model: &mut Model, setup: &CurveSetup) -> Vec<Candidate> {
-    let count = model.members.len();
-    let mut scouts: Vec<usize> = (0..count).filter(|&i| model.members[i].scout).collect();
+/// Weighs all combinations of what is asked, best first, negligible ones left out.
+pub(super) fn weigh(model: &mut Model, setup: &CurveSetup, asked: Asked) -> Vec<Candidate> {
+    let members = asked.members();
+    let mut scouts: Vec<usize> = members.clone();
+    scouts.retain(|&member| family()[member].scout);
     let mut all = Vec::new();
     let mut room = Factored::default();
-    for round in 0..count {
+    for round in 0..members.len() {
         // The search for misreadings may have left the nodes of these readings.
         if round > 0 || model.nodes.is_empty() {
-            let (nodes, found) = noise_nodes(model, setup, &scouts);
-            model.nodes = gather(model, setup, nodes, &found, &scouts);
+            let nodes = noise_nodes(model, setup, asked, &scouts);
+            model.nodes = gather(model, setup, asked, nodes, &scouts);
         }
         all.clear();
-        let mut by_member = vec![f64::NEG_INFINITY; count];
-        for (index, node) in model.nodes.iter().enumerate() {
-            for (member, best) in by_member.iter_mut().enumerate() {
-                *best = best.max(evaluate(model, node, index, member, &mut room, &mut all));
+        let mut by_member = vec![f64::NEG_INFINITY; family().len()];
+        let mut nodes = std::mem::take(&mut model.nodes);
+        for (index, node) in nodes.iter_mut().enumerate() {
+            for &member in &members {
+                let evidence = model.ask(node, member, &mut room);
+                for (mean, log_weight) in log_weights(asked, member, evidence).enumerate() {
+                    if log_weight.is_finite() {
+                        by_member[member] = by_member[member].max(log_weight);
+                        all.push(Candidate {
+                            member,
+                            node: index,
+                            mean,
+                            log_weight,
+                        });
+                    }
+                }
             }
         }
+        model.nodes = nodes;
         let best_scout = scouts
             .iter()
             .map(|&i| by_member[i])
             .fold(f64::NEG_INFINITY, f64::max);
         // A member far better than all scouts must be asked about the noise itself.
-        let better = (0..count)
+        let better = members
+            .iter()
+            .copied()
             .filter(|&i| by_member[i] > best_scout + SCOUTS_FAILED)
             .max_by(|&a, &b| by_member[a].total_cmp(&by_member[b]));
         match better {
@@ -404,32 +445,18 @@ pub(super) struct Group<'a> {
     pub member: &'a Member,
     /// The noise scales.
     pub node: &'a NoiseNode,
-    /// Factor of the covariance.
+    /// Factor of the covariance, and the regression.
     pub factored: &'a Factored,
     /// The targets projected.
     pub projection: &'a Projection,
-    /// One regression per mean of the member.
-    pub regressions: &'a [Regression],
     /// The candidates of this group.
     pub candidates: &'a [Candidate],
 }
 
 impl Group<'_> {
-    /// Mean, variance and covariance with the offset of a target.
-    pub fn target(&self, candidate: &Candidate, target: usize) -> (f64, f64, f64) {
-        let regression = &self.regressions[candidate.mean];
-        let projected = &self.projection.targets[target];
-        (
-            self.mean(candidate, target),
-            projected.variance(regression),
-            posterior::dot(&regression.covariance[posterior::OFFSET], &projected.rest),
-        )
-    }
-
-    /// Its mean alone.
-    pub fn mean(&self, candidate: &Candidate, target: usize) -> f64 {
-        let regression = &self.regressions[candidate.mean];
-        self.projection.targets[target].mean(regression, self.member.means[candidate.mean].0)
+    /// Mean of the leading shape of one of the candidates.
+    pub fn mean_of(&self, candidate: &Candidate) -> f64 {
+        self.member.means[candidate.mean].0
     }
 }
 
@@ -443,35 +470,33 @@ pub(super) fn for_each_group(
 ) {
     let mut sorted = candidates.to_vec();
     sorted.sort_by_key(|c| (c.member, c.node, c.mean));
-    let mut prior = TargetPrior::default();
-    let mut last_member = usize::MAX;
+    let (mut decays, mut prior) = (TargetPrior::default(), TargetPrior::default());
+    let long_end = iter::once((LONG_END, 1.0));
+    let long_end = TargetPrior::of_shapes(&model.geometry, long_end, targets);
+    let mut last_member = None;
     let mut factored = Factored::default();
     let mut projection = Projection::default();
-    let mut regressions = Vec::new();
     for chunk in sorted.chunk_by(|a, b| (a.member, a.node) == (b.member, b.node)) {
-        let member = &model.members[chunk[0].member];
-        let node = &model.nodes[chunk[0].node];
-        if chunk[0].member != last_member {
-            prior = kernel::target_prior(&model.geometry, member, targets);
-            last_member = chunk[0].member;
+        let member = &family()[chunk[0].member];
+        let node = &model.nodes[chunk[0].node].scales;
+        if last_member != Some(chunk[0].member) {
+            if last_member.is_none_or(|last| family()[last].leading != member.leading) {
+                let shapes = member.decays_in_play();
+                decays = TargetPrior::of_shapes(&model.geometry, shapes, targets);
+            }
+            prior.of_member(&model.geometry, member, [&decays, &long_end]);
+            last_member = Some(chunk[0].member);
         }
-        if !posterior::factor(&model.starts[last_member], node, &mut factored) {
+        if !posterior::factor(model.start(chunk[0].member), node, &mut factored) {
             continue;
         }
-        regressions.clear();
-        regressions.extend(member.means.iter().filter_map(|&(mean, log_prior)| {
-            posterior::regress(&factored, node, mean, member.log_prior + log_prior)
-        }));
-        if regressions.len() < member.means.len() {
-            continue;
-        }
-        posterior::project(&model.geometry, &prior, &factored, &mut projection);
+        let of_member = (member, &prior);
+        posterior::project(&model.geometry, of_member, &factored, &mut projection);
         visit(&Group {
             member,
             node,
             factored: &factored,
             projection: &projection,
-            regressions: &regressions,
             candidates: chunk,
         });
     }

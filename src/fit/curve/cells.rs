@@ -2,6 +2,7 @@
 //! one width one pseudo-reading. Nothing is lost: all variances are known once
 //! the noise scales are, so means and sums of squares are sufficient.
 
+use super::log_sum::LogProduct;
 use super::{CurveReading, CurveSetup};
 use crate::fit::noise::Noise;
 
@@ -128,24 +129,28 @@ pub(super) fn noise_node(
         within: [0.0; 3],
     };
     let offset_unit = setup.offset_uncertainty / scale;
-    let mut precision = vec![0.0; m];
+    // Until all cells are in, `mean_variance` holds precisions.
     for cell in &cells.cells {
         let per_pulse = 1.0 / (cell.pulses * scale);
         let own = noise.variance(cell.pulses, cell.mean) + cell.extra_variance + tiny;
         let v = own * per_pulse * per_pulse;
         node.variances.push(v);
         let weight = cell.count / v;
-        precision[cell.width] += weight;
+        node.mean_variance[cell.width] += weight;
         node.mean[cell.width] += weight * (cell.mean - setup.offset_mean) * per_pulse;
         node.offset[cell.width] += weight * offset_unit / cell.pulses;
         node.log_constant -= 0.5 * (cell.count * v.ln() + cell.within * per_pulse * per_pulse / v);
     }
+    let mut precisions = LogProduct::ONE;
     for j in 0..m {
-        node.mean[j] /= precision[j];
-        node.offset[j] /= precision[j];
-        node.mean_variance[j] = 1.0 / precision[j];
-        node.log_constant -= 0.5 * precision[j].ln();
+        let precision = node.mean_variance[j];
+        let variance = 1.0 / precision;
+        node.mean[j] *= variance;
+        node.offset[j] *= variance;
+        node.mean_variance[j] = variance;
+        precisions = precisions.times(precision);
     }
+    node.log_constant -= 0.5 * precisions.value();
     for (cell, v) in cells.cells.iter().zip(&node.variances) {
         let weight = cell.count / v;
         let y = (cell.mean - setup.offset_mean) / (cell.pulses * scale) - node.mean[cell.width];

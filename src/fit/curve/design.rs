@@ -4,7 +4,7 @@
 //! depend on what is read. This is the doorway to it: the fit's own covariances,
 //! noise model and algebra, with counts instead of readings.
 
-use super::average;
+use super::average::{self, Asked};
 use super::cells::{self, Cell, Cells};
 use super::family::{self, Member};
 use super::kernel::{self, Geometry, TargetPrior};
@@ -90,10 +90,9 @@ impl CurveDesign {
         setup: &CurveSetup,
         expected: Expected,
     ) -> Result<Self, CurveError> {
-        let all = family::family();
         let members = USUAL
             .iter()
-            .map(|&(decay, size)| (all[family::place(decay, size)].clone(), 1.0))
+            .map(|&(decay, size)| (family::family()[family::place(decay, size)].clone(), 1.0))
             .collect();
         Self::with(widths, setup, expected, members)
     }
@@ -106,8 +105,9 @@ impl CurveDesign {
         setup: &CurveSetup,
         expected: Expected,
     ) -> Result<Self, CurveError> {
-        let mut member = family::family().swap_remove(0);
-        member.variances = [0.0; family::SHAPES];
+        let mut member = family::family()[0].clone();
+        member.amplitude = 0.0;
+        member.long_end = 0.0;
         member.local = 0.0;
         Self::with(widths, setup, expected, vec![(member, 1.0)])
     }
@@ -126,22 +126,20 @@ impl CurveDesign {
         super::check(readings, setup)?;
         let mut uses = vec![ReadingUse::Used; readings.len()];
         let start = super::provisional(readings, &uses, setup.offset_mean)?;
-        let (_, model) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
-        let mut model = model.with_members(family::family());
-        let candidates = average::weigh(&mut model, setup);
+        let (_, mut model) = super::set_misreadings_aside(readings, &mut uses, setup, start)?;
+        let candidates = average::weigh(&mut model, setup, Asked::Everything);
         let top = candidates.first().ok_or(CurveError::Numerics)?.log_weight;
-        let mut weights = vec![0.0; model.members.len()];
+        let mut weights = vec![0.0; family::family().len()];
         for c in &candidates {
             weights[c.member] += (c.log_weight - top).exp();
         }
         let noise = Noise::mean(
             candidates
                 .iter()
-                .map(|c| ((c.log_weight - top).exp(), model.nodes[c.node].noise)),
+                .map(|c| ((c.log_weight - top).exp(), model.nodes[c.node].scales.noise)),
         );
         let sum: f64 = weights.iter().sum();
-        let members = model
-            .members
+        let members = family::family()
             .iter()
             .zip(&weights)
             .filter(|(_, w)| **w > 0.02 * sum)
@@ -217,7 +215,7 @@ impl CurveDesign {
             .into_iter()
             .map(|(member, weight)| Part {
                 start: Start::of(&geometry, &member),
-                prior: kernel::target_prior(&geometry, &member, geometry.targets.len()),
+                prior: kernel::target_prior(&geometry, &member),
                 member,
                 weight: weight / total,
             })
@@ -339,15 +337,18 @@ impl CurveDesign {
             if !posterior::factor(&part.start, &node, &mut factored) {
                 return None;
             }
-            let r = posterior::regress(&factored, &node, 0.0, 0.0)?;
-            posterior::project(&self.geometry, &part.prior, &factored, &mut projection);
-            let (s, l) = (&projection.targets[0], &projection.targets[1]);
-            let (ss, ll) = (s.variance(&r), l.variance(&r));
-            let sl = l.covariance_with_line(0, &posterior::times(&r.covariance, &s.rest));
+            posterior::project(
+                &self.geometry,
+                (&part.member, &part.prior),
+                &factored,
+                &mut projection,
+            );
+            let (ss, ll) = (projection.variance(0).0, projection.variance(1).0);
+            let sl = projection.slope_with_level();
             let shift = self.geometry.centre - self.dead_time;
             slope += part.weight * ss;
             dead_time += part.weight * (ll - 2.0 * shift * sl + shift * shift * ss);
-            offset += part.weight * r.covariance[OFFSET][OFFSET];
+            offset += part.weight * factored.regression.covariance[OFFSET][OFFSET];
         }
         let doubt = DesignDoubt {
             slope: slope.max(0.0).sqrt(),

@@ -1,6 +1,8 @@
 //! Which departures are averaged over, and which of them look for noise scales and
 //! misreadings.
 
+use std::sync::LazyLock;
+
 /// Decay times of the slow shapes, ms.
 pub(super) const DECAY_TIMES_MS: [f64; 5] = [0.4, 0.8, 1.4, 2.4, 4.0];
 /// Index of the long-end shape, after the decays.
@@ -8,55 +10,67 @@ pub(super) const LONG_END: usize = DECAY_TIMES_MS.len();
 /// Number of rank-one shapes.
 pub(super) const SHAPES: usize = LONG_END + 1;
 
+/// Means of the leading shape that are tried.
+const MEANS: usize = SIGN_PRIOR.len();
+
 /// A family member with its place in the shape table.
 #[derive(Clone)]
 pub(super) struct Member {
-    /// Variance of each shape, ms².
-    pub variances: [f64; SHAPES],
+    /// Variance of the amplitude at the anchor, ms².
+    pub amplitude: f64,
+    /// Variance of each decay over that.
+    pub decays: [f64; DECAY_TIMES_MS.len()],
+    /// Variance of the long end, ms².
+    pub long_end: f64,
     /// Variance of the local part, ms².
     pub local: f64,
     /// Shape that carries the mean.
     pub leading: usize,
-    /// Means of the leading shape to try, ms, with log prior weights.
-    pub means: Vec<(f64, f64)>,
-    /// Log prior weight.
-    pub log_prior: f64,
+    /// Means of the leading shape to try, ms, with log prior weights; the first is none.
+    pub means: [(f64, f64); MEANS],
     /// Whether this member looks for the noise scales that matter.
     pub scout: bool,
+    /// Whether misreadings are judged by this member.
+    pub probe: bool,
 }
 
 impl Member {
-    /// The shapes that are in play, as indices with their variances.
-    pub fn in_play(&self) -> Vec<(usize, f64)> {
-        let variances = self.variances.iter().copied().enumerate();
-        variances.filter(|(_, variance)| *variance != 0.0).collect()
+    /// The decays that are in play, as indices with their variances at unit amplitude.
+    pub fn decays_in_play(&self) -> impl Iterator<Item = (usize, f64)> {
+        let variances = self.decays.iter().copied().enumerate();
+        variances.filter(|(_, variance)| *variance != 0.0)
     }
 }
 
 /// The family that is averaged over (equations C8, C9).
-pub(super) fn family() -> Vec<Member> {
+pub(super) fn family() -> &'static [Member] {
+    static FAMILY: LazyLock<Vec<Member>> = LazyLock::new(members);
+    &FAMILY
+}
+
+fn members() -> Vec<Member> {
     let mut members = Vec::new();
     for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
         for (size, (amplitude, local)) in AMPLITUDES_MS.into_iter().enumerate() {
             // What decays slowly is what is left when most has decayed.
-            let slow = amplitude * (SLOW_FROM_MS / decay).min(1.0).sqrt();
-            let mut variances = [0.0; SHAPES];
-            for variance in &mut variances[..leading] {
-                *variance = COMPANION * amplitude * amplitude;
-            }
-            variances[leading] = slow * slow;
-            variances[LONG_END] = LONG_END_MS * LONG_END_MS;
+            let left = (SLOW_FROM_MS / decay).min(1.0);
+            let slow = amplitude * left.sqrt();
+            let mut decays = [0.0; DECAY_TIMES_MS.len()];
+            decays[..leading].fill(COMPANION);
+            decays[leading] = left;
             members.push(Member {
-                variances,
+                amplitude: amplitude * amplitude,
+                decays,
+                long_end: LONG_END_MS * LONG_END_MS,
                 local: local * amplitude * amplitude,
                 leading,
-                means: vec![
+                means: [
                     (0.0, SIGN_PRIOR[0].ln()),
                     (-SIGNED * slow, SIGN_PRIOR[1].ln()),
                     (SIGNED * slow, SIGN_PRIOR[2].ln()),
                 ],
-                log_prior: 0.0,
                 scout: SCOUTS.contains(&(leading, size)),
+                probe: leading % 2 == 0 && size != 0,
             });
         }
     }
@@ -86,16 +100,3 @@ const LONG_END_MS: f64 = 0.1;
 /// scales: from one that can follow any curve, lest curve be taken for noise,
 /// to one that is nearly straight.
 const SCOUTS: [(usize, usize); 3] = [(4, 3), (2, 2), (2, 1)];
-
-/// The few members by which misreadings are judged.
-pub(super) fn probes() -> Vec<Member> {
-    family()
-        .into_iter()
-        .enumerate()
-        .filter(|(i, m)| m.leading % 2 == 0 && i % AMPLITUDES_MS.len() != 0)
-        .map(|(_, mut m)| {
-            m.means.truncate(1);
-            m
-        })
-        .collect()
-}

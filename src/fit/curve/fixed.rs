@@ -2,7 +2,7 @@
 //! an independent program can be held against it.
 
 use super::cells::{self, NoiseNode};
-use super::family::{DECAY_TIMES_MS, LONG_END, Member, SHAPES};
+use super::family::{DECAY_TIMES_MS, Member};
 use super::kernel;
 use super::posterior::{self, OFFSET, Start};
 use super::{CurveError, CurveReading, CurveSetup};
@@ -82,16 +82,17 @@ pub fn posterior_at(
         dead_time: scales.dead_time_ms,
     };
     let geometry = kernel::geometry(&collapsed, &wanted);
-    let mut variances = [0.0; SHAPES];
-    variances[scales.decay_index] = scales.slow_ms * scales.slow_ms;
-    variances[LONG_END] = scales.long_end_ms * scales.long_end_ms;
+    let mut decays = [0.0; DECAY_TIMES_MS.len()];
+    decays[scales.decay_index] = 1.0;
     let member = Member {
-        variances,
+        amplitude: scales.slow_ms * scales.slow_ms,
+        decays,
+        long_end: scales.long_end_ms * scales.long_end_ms,
         local: scales.local_ms * scales.local_ms,
         leading: scales.decay_index,
-        means: vec![(scales.mean_ms, 0.0)],
-        log_prior: 0.0,
+        means: [(scales.mean_ms, 0.0); _],
         scout: true,
+        probe: true,
     };
     evaluate(readings.len() as f64, setup, s, &geometry, &member, &node).ok_or(CurveError::Numerics)
 }
@@ -109,11 +110,15 @@ fn evaluate(
     if !posterior::factor(&Start::of(geometry, member), node, &mut factored) {
         return None;
     }
-    let r = posterior::regress(&factored, node, mean, 0.0)?;
-    let prior = kernel::target_prior(geometry, member, geometry.targets.len());
+    let r = factored.regression;
+    let log_evidence = r.evidence.at(mean);
+    if !log_evidence.is_finite() {
+        return None;
+    }
+    let prior = kernel::target_prior(geometry, member);
     let mut p = posterior::Projection::default();
-    posterior::project(geometry, &prior, &factored, &mut p);
-    let target = |t: usize| (p.targets[t].mean(&r, mean), p.targets[t].variance(&r));
+    posterior::project(geometry, (member, &prior), &factored, &mut p);
+    let target = |t: usize| (p.mean(t, mean), p.variance(t).0);
     // (slope, level, offset unit) to (S, Y, b).
     let to_physical = [
         [s, 0.0, 0.0],
@@ -121,7 +126,7 @@ fn evaluate(
         [0.0, 0.0, setup.offset_uncertainty],
     ];
     let apply = |v: &[f64; 3]| to_physical.map(|row| (0..3).map(|k| row[k] * v[k]).sum::<f64>());
-    let mut asymptote = apply(&r.beta);
+    let mut asymptote = apply(&r.beta_at(mean));
     asymptote[OFFSET] += setup.offset_mean;
     let mut asymptote_covariance = [[0.0; 3]; 3];
     for i in 0..3 {
@@ -132,8 +137,7 @@ fn evaluate(
             );
         }
     }
-    let of_slope = posterior::times(&r.covariance, &p.targets[0].rest);
-    let sl = p.targets[1].covariance_with_line(0, &of_slope);
+    let sl = p.slope_with_level();
     let (slope, level) = (target(0), target(1));
     let c = geometry.centre;
     let sy = sl - c * slope.1;
@@ -150,7 +154,7 @@ fn evaluate(
             })
             .collect(),
         // Density of delivered per pulse; the flat prior is on S and Y.
-        log_marginal_likelihood: r.log_weight
+        log_marginal_likelihood: log_evidence
             - (count - 2.0) * s.ln()
             - 0.5 * (count - 2.0) * (2.0 * std::f64::consts::PI).ln(),
     })

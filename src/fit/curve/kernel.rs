@@ -2,6 +2,8 @@
 //! the geometry that it needs: shapes at the measured widths, at the wanted
 //! widths, and under the least-squares line of the range.
 
+use std::iter;
+
 use super::cells::Cells;
 use super::family::{DECAY_TIMES_MS, LONG_END, Member, SHAPES};
 use super::tiles::{self, LANES, Lanes, Tile};
@@ -335,7 +337,12 @@ fn times(factor: f64, lanes: &Lanes) -> Lanes {
 /// row; of those left of the diagonal nothing is said.
 pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<Tile> {
     let blocks = geometry.blocks();
-    let shapes = member.in_play();
+    let mut shapes = vec![(LONG_END, member.long_end)];
+    shapes.extend(
+        member
+            .decays_in_play()
+            .map(|(s, v)| (s, member.amplitude * v)),
+    );
     let mut out = vec![tiles::ZERO; blocks * blocks];
     for row in 0..blocks {
         for column in row..blocks {
@@ -350,7 +357,7 @@ pub(super) fn covariance(geometry: &Geometry, member: &Member) -> Vec<Tile> {
     out
 }
 
-/// What a member says of the targets before any reading, four targets side by side.
+/// What is said of the targets before any reading, four targets side by side.
 #[derive(Default)]
 pub(super) struct TargetPrior {
     /// Covariance of measured widths with targets, ms²: for each four targets a
@@ -360,52 +367,94 @@ pub(super) struct TargetPrior {
     pub own: Vec<Lanes>,
     /// Covariance of each target before the nodes with slope and level of the line, ms².
     pub with_line: Vec<[Lanes; 2]>,
-    /// Shape that carries the mean.
-    pub leading: usize,
 }
 
-/// The prior of the first `count` targets; those that fill the last four come with them.
-pub(super) fn target_prior(geometry: &Geometry, member: &Member, count: usize) -> TargetPrior {
-    let blocks = geometry.blocks();
-    let groups = tiles::tiles_of(count);
-    let shapes = member.in_play();
-    let line = &geometry.targets[..2];
-    let mut out = TargetPrior {
-        cross: Vec::with_capacity(groups * blocks),
-        own: Vec::with_capacity(groups),
-        with_line: Vec::with_capacity(geometry.local_line.len()),
-        leading: member.leading,
-    };
-    let columns = geometry.local_cross.chunks_exact(blocks);
-    for (group, column) in columns.take(groups).enumerate() {
-        let of_targets = &geometry.target_shapes[group];
-        for (block, local) in column.iter().enumerate() {
-            let pairs = shapes.iter().map(|&(s, variance)| {
-                let measured = &geometry.measured_shapes[s][block];
-                (times(variance, measured), &of_targets[s])
-            });
-            out.cross.push(tiles::products(member.local, local, pairs));
+impl TargetPrior {
+    /// The sum of these shapes, given with their variances, at the first `count` targets;
+    /// those that fill the last four come with them.
+    pub fn of_shapes(
+        geometry: &Geometry,
+        shapes: impl Iterator<Item = (usize, f64)>,
+        count: usize,
+    ) -> Self {
+        let groups = tiles::tiles_of(count);
+        let mut out = Self {
+            cross: vec![tiles::ZERO; groups * geometry.blocks()],
+            own: vec![[0.0; LANES]; groups],
+            with_line: vec![[[0.0; LANES]; 2]; groups.min(geometry.local_line.len())],
+        };
+        for (shape, variance) in shapes {
+            out.add_shape(geometry, shape, variance);
         }
-        let mut own = times(member.local, &geometry.local_own[group]);
-        for &(s, variance) in &shapes {
-            for (own, shape) in own.iter_mut().zip(&of_targets[s]) {
+        out
+    }
+
+    fn add_shape(&mut self, geometry: &Geometry, shape: usize, variance: f64) {
+        let measured = &geometry.measured_shapes[shape];
+        let line = [0, 1].map(|line| variance * geometry.targets[line].shapes[shape]);
+        let columns = self.cross.chunks_exact_mut(measured.len());
+        for (group, column) in columns.enumerate() {
+            let of_targets = &geometry.target_shapes[group][shape];
+            for (tile, measured) in column.iter_mut().zip(measured) {
+                tiles::add_product(tile, &times(variance, measured), of_targets);
+            }
+            for (own, shape) in self.own[group].iter_mut().zip(of_targets) {
                 *own += variance * shape * shape;
             }
-        }
-        out.own.push(own);
-        if let Some(local) = geometry.local_line.get(group) {
-            let mut with_line = local.map(|lanes| times(member.local, &lanes));
-            for &(s, variance) in &shapes {
+            if let Some(with_line) = self.with_line.get_mut(group) {
                 for (out, line) in with_line.iter_mut().zip(line) {
-                    let weighted = variance * line.shapes[s];
-                    for (out, shape) in out.iter_mut().zip(&of_targets[s]) {
-                        *out += weighted * shape;
+                    for (out, shape) in out.iter_mut().zip(of_targets) {
+                        *out += line * shape;
                     }
                 }
             }
-            out.with_line.push(with_line);
         }
     }
+
+    /// Becomes the prior by a member, of what its decays say at unit amplitude and the long
+    /// end at unit variance: its members share these.
+    pub fn of_member(&mut self, geometry: &Geometry, member: &Member, parts: [&Self; 2]) {
+        let sum = |local: &[f64], decays: &[f64], long_end: &[f64], out: &mut [f64]| {
+            for (((out, local), decays), long_end) in
+                out.iter_mut().zip(local).zip(decays).zip(long_end)
+            {
+                *out =
+                    member.local * local + member.amplitude * decays + member.long_end * long_end;
+            }
+        };
+        let [decays, long_end] = parts;
+        self.cross.resize(decays.cross.len(), tiles::ZERO);
+        self.own.resize(decays.own.len(), [0.0; LANES]);
+        self.with_line
+            .resize(decays.with_line.len(), [[0.0; LANES]; 2]);
+        sum(
+            geometry.local_cross.as_flattened().as_flattened(),
+            decays.cross.as_flattened().as_flattened(),
+            long_end.cross.as_flattened().as_flattened(),
+            self.cross.as_flattened_mut().as_flattened_mut(),
+        );
+        sum(
+            geometry.local_own.as_flattened(),
+            decays.own.as_flattened(),
+            long_end.own.as_flattened(),
+            self.own.as_flattened_mut(),
+        );
+        sum(
+            geometry.local_line.as_flattened().as_flattened(),
+            decays.with_line.as_flattened().as_flattened(),
+            long_end.with_line.as_flattened().as_flattened(),
+            self.with_line.as_flattened_mut().as_flattened_mut(),
+        );
+    }
+}
+
+/// The prior of all targets by a member.
+pub(super) fn target_prior(geometry: &Geometry, member: &Member) -> TargetPrior {
+    let count = geometry.targets.len();
+    let decays = TargetPrior::of_shapes(geometry, member.decays_in_play(), count);
+    let long_end = TargetPrior::of_shapes(geometry, iter::once((LONG_END, 1.0)), count);
+    let mut out = TargetPrior::default();
+    out.of_member(geometry, member, [&decays, &long_end]);
     out
 }
 

@@ -1,4 +1,4 @@
-//! Sums of numbers that are known by their logarithms.
+//! Sums of numbers that are known by their logarithms, and logarithms of products.
 
 /// ln Σ exp of values as they come, safe for values of any size.
 #[derive(Clone, Copy)]
@@ -42,4 +42,38 @@ impl LogSum {
 /// ln Σ exp of values.
 pub(super) fn log_sum(values: impl Iterator<Item = f64>) -> f64 {
     values.fold(LogSum::NOTHING, LogSum::and).value()
+}
+
+/// ln Π of positive numbers as they come: a logarithm now and then instead of one for
+/// each, before the product can overflow.
+#[derive(Clone, Copy)]
+pub(super) struct LogProduct {
+    product: f64,
+    log: f64,
+}
+
+impl LogProduct {
+    /// Of no number.
+    pub const ONE: Self = Self {
+        product: 1.0,
+        log: 0.0,
+    };
+
+    /// The same with one factor more.
+    pub fn times(self, factor: f64) -> Self {
+        let product = self.product * factor;
+        if (1e-100..1e100).contains(&product) {
+            return Self { product, ..self };
+        }
+        Self {
+            product: 1.0,
+            // The factor alone may be at the end of the range.
+            log: self.log + self.product.ln() + factor.ln(),
+        }
+    }
+
+    /// The logarithm.
+    pub fn value(self) -> f64 {
+        self.log + self.product.ln()
+    }
 }

@@ -20,9 +20,11 @@ mod cells;
 mod design;
 mod family;
 mod fixed;
+mod grid;
 mod kernel;
 mod log_sum;
 mod mixture;
+mod moments;
 mod outliers;
 mod posterior;
 mod result;
@@ -39,6 +41,7 @@ pub use result::{
 };
 
 use crate::capture::DUTY_LIMIT;
+use average::Asked;
 
 /// Readings this close to the dead time, ms, are not fitted: there the needle
 /// may not leave its seat at all, and the departure has no scale.
@@ -240,9 +243,8 @@ pub fn fit_curve(readings: &[CurveReading], setup: &CurveSetup) -> Result<CurveF
             *r = ReadingUse::TooShort;
         }
     }
-    let (log_odds, model) = set_misreadings_aside(readings, &mut uses, setup, start)?;
-    let mut model = model.with_members(family::family());
-    let candidates = average::weigh(&mut model, setup);
+    let (log_odds, mut model) = set_misreadings_aside(readings, &mut uses, setup, start)?;
+    let candidates = average::weigh(&mut model, setup, Asked::Everything);
     if candidates.is_empty() {
         return Err(CurveError::Numerics);
     }
@@ -357,7 +359,7 @@ fn set_misreadings_aside(
     // other would take turns.
     let mut came_back = vec![false; readings.len()];
     loop {
-        let mut model = prepare(readings, uses, setup, start)?.with_members(family::probes());
+        let mut model = prepare(readings, uses, setup, start)?;
         let aside: Vec<bool> = uses.iter().map(|u| *u == ReadingUse::Misreading).collect();
         let judged = outliers::log_odds(readings, &aside, &mut model, setup, misreading);
         let (odds, confirmed) = (judged.log_odds, judged.confirmed);

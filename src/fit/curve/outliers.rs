@@ -1,9 +1,9 @@
 //! Misreadings: predictive odds of each reading given all others.
 
-use super::average::{self, Candidate, Model};
+use super::average::{self, Asked, Candidate, Model};
 use super::cells::NoiseNode;
 use super::log_sum::LogSum;
-use super::posterior;
+use super::posterior::OFFSET;
 use super::{CurveReading, CurveSetup, Misreading};
 
 /// Logarithm of the odds for a misreading, of each reading that is in use or
@@ -20,7 +20,7 @@ pub(super) fn log_odds(
     setup: &CurveSetup,
     misreading: &Misreading,
 ) -> Judgement {
-    let candidates = average::weigh(model, setup);
+    let candidates = average::weigh(model, setup, Asked::Probes);
     let model = &*model;
     let in_use = |i: usize| model.cells.of_reading[i].is_some();
     let judged = |i: usize| in_use(i) || set_aside[i];
@@ -38,7 +38,13 @@ pub(super) fn log_odds(
         for candidate in group.candidates {
             weights = weights.and(candidate.log_weight);
             expected.clear();
-            expected.extend((0..count).map(|t| group.target(candidate, t)));
+            let mean = group.mean_of(candidate);
+            expected.extend((0..count).map(|t| {
+                let (variance, with_offset) = group.projection.variance(t);
+                (group.projection.mean(t, mean), variance, with_offset)
+            }));
+            let regression = &group.factored.regression;
+            let offset = regression.beta_at(mean)[OFFSET];
             for (i, reading) in readings.iter().enumerate() {
                 if !judged(i) {
                     continue;
@@ -46,7 +52,7 @@ pub(super) fn log_odds(
                 let cell = model.cells.of_reading[i];
                 let said = Said {
                     expected: expected[targets[i]],
-                    regression: &group.regressions[candidate.mean],
+                    offset: (offset, regression.covariance[OFFSET][OFFSET]),
                     node: group.node,
                 };
                 let densities = said.densities(reading, cell, model, setup, misreading);
@@ -103,7 +109,7 @@ fn confirmed(
     model: &Model,
     best: Option<&Candidate>,
 ) -> Vec<bool> {
-    let Some(node) = best.map(|c| &model.nodes[c.node]) else {
+    let Some(node) = best.map(|c| &model.nodes[c.node].scales) else {
         return vec![false; readings.len()];
     };
     let judged = |i: usize| model.cells.of_reading[i].is_some() || set_aside[i];
@@ -142,7 +148,8 @@ fn confirmed(
 struct Said<'a> {
     /// Mean, variance and covariance with the offset of the curve at its width.
     expected: (f64, f64, f64),
-    regression: &'a posterior::Regression,
+    /// Mean and variance of the offset.
+    offset: (f64, f64),
     node: &'a NoiseNode,
 }
 
@@ -175,11 +182,8 @@ impl Said<'_> {
         let per_pulse = 1.0 / (reading.pulses * model.scale);
         let offset = setup.offset_uncertainty * per_pulse;
         let (mean, variance, with_offset) = self.expected;
-        let regression = self.regression;
-        let mut m = mean + offset * regression.beta[posterior::OFFSET];
-        let mut s2 = variance
-            + 2.0 * offset * with_offset
-            + offset * offset * regression.covariance[posterior::OFFSET][posterior::OFFSET];
+        let mut m = mean + offset * self.offset.0;
+        let mut s2 = variance + 2.0 * offset * with_offset + offset * offset * self.offset.1;
         let y = (reading.delivered - setup.offset_mean) * per_pulse;
         let v = match cell {
             Some(c) => self.node.variances[c],

@@ -5,6 +5,7 @@
 use super::cells::NoiseNode;
 use super::family::Member;
 use super::kernel::{self, Geometry, TargetPrior};
+use super::log_sum::LogProduct;
 use super::tiles::{self, LANES, Lanes, Tile, take_off, take_off_column};
 
 /// Columns of the right-hand sides.
@@ -24,15 +25,49 @@ pub(super) struct Factored {
     mean: Vec<Lanes>,
     /// One over the diagonal of U.
     inverse_diagonal: Vec<Lanes>,
-    /// Bᵀ K⁻¹ B.
-    gram: Tile,
-    /// Bᵀ K⁻¹ z and zᵀ K⁻¹ z.
-    gram_mean: Lanes,
-    gram_mean_mean: f64,
+    /// Line and offset.
+    pub regression: Regression,
+}
+
+/// Regression on line and offset, at whatever mean the leading shape has.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Regression {
     /// Posterior covariance of (slope, level, offset).
-    covariance: [[f64; 3]; 3],
-    /// ln|K| + ln|A|.
-    log_determinant: f64,
+    pub covariance: [[f64; 3]; 3],
+    /// Their posterior mean where the leading shape has none.
+    pub beta: [f64; 3],
+    /// What a unit of mean adds to it.
+    pub beta_per_mean: [f64; 3],
+    /// How well it agrees with the readings.
+    pub evidence: Evidence,
+}
+
+impl Regression {
+    /// Posterior mean of (slope, level, offset) at one mean of the leading shape.
+    pub fn beta_at(&self, mean: f64) -> [f64; 3] {
+        std::array::from_fn(|i| self.beta[i] + mean * self.beta_per_mean[i])
+    }
+}
+
+/// Logarithm of the evidence, apart from a constant common to all members and
+/// nodes: coefficients of 1, m, m², where m is the mean of the leading shape.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Evidence([f64; 3]);
+
+impl Evidence {
+    /// Of what cannot be.
+    pub const NONE: Self = Self([f64::NEG_INFINITY, 0.0, 0.0]);
+
+    /// At one mean.
+    pub fn at(&self, mean: f64) -> f64 {
+        self.0[0] + mean * (self.0[1] + mean * self.0[2])
+    }
+
+    /// The same with a further factor of which this is the logarithm.
+    pub fn times(mut self, log_factor: f64) -> Self {
+        self.0[0] += log_factor;
+        self
+    }
 }
 
 /// What every factorisation of a member starts from.
@@ -102,16 +137,30 @@ pub(super) fn factor(start: &Start, node: &NoiseNode, out: &mut Factored) -> boo
         take_off_column(&mut gram_mean, &tiles[blocks], mean);
         mean_mean += mean.iter().map(|v| v * v).sum::<f64>();
     }
-    out.gram = gram.map(|row| row.map(|v| -v));
-    out.gram_mean = gram_mean.map(|v| -v);
-    out.gram_mean_mean = mean_mean;
-    let mut a = [0, 1, 2].map(|i: usize| [0, 1, 2].map(|j: usize| out.gram[i][j]));
-    a[OFFSET][OFFSET] += 1.0 + node.within[0];
-    let Some((covariance, determinant)) = invert3(&a) else {
+    // Sums were taken off nothing: what stands there is −Bᵀ K⁻¹ B and −Bᵀ K⁻¹ z.
+    let mut precision = [0, 1, 2].map(|i: usize| [0, 1, 2].map(|j: usize| -gram[i][j]));
+    precision[OFFSET][OFFSET] += 1.0 + node.within[0];
+    let Some((covariance, determinant)) = invert3(&precision) else {
         return false;
     };
-    out.covariance = covariance;
-    out.log_determinant = log_determinant + determinant.ln();
+    let mut rhs = [0, 1, 2].map(|i: usize| -gram[i][READINGS]);
+    rhs[OFFSET] += node.within[1];
+    let rhs_per_mean = [0, 1, 2].map(|i: usize| gram_mean[i]);
+    let beta = times(&covariance, &rhs);
+    let beta_per_mean = times(&covariance, &rhs_per_mean);
+    let square = node.within[2] - gram[READINGS][READINGS] - dot(&beta, &rhs);
+    let square_per_mean = gram_mean[READINGS] - dot(&beta, &rhs_per_mean);
+    let square_of_mean = mean_mean - dot(&beta_per_mean, &rhs_per_mean);
+    out.regression = Regression {
+        covariance,
+        beta,
+        beta_per_mean,
+        evidence: Evidence([
+            node.log_constant - 0.5 * (log_determinant + determinant.ln() + square),
+            -square_per_mean,
+            -0.5 * square_of_mean,
+        ]),
+    };
     true
 }
 
@@ -120,8 +169,7 @@ pub(super) fn factor(start: &Start, node: &NoiseNode, out: &mut Factored) -> boo
 fn eliminate(out: &mut Factored) -> Option<f64> {
     let blocks = out.mean.len();
     out.inverse_diagonal.clear();
-    let mut log_determinant = 0.0;
-    let mut product = 1.0;
+    let mut determinant = LogProduct::ONE;
     for k in 0..blocks {
         let (above, row) = out.tiles.split_at_mut(k * (blocks + 1));
         let row = &mut row[k..=blocks];
@@ -138,52 +186,10 @@ fn eliminate(out: &mut Factored) -> Option<f64> {
             tiles::solve(tile, &diagonal[0], &inverse);
         }
         tiles::solve_column(&mut mean[0], &diagonal[0], &inverse);
-        for pivot in pivots {
-            product *= pivot;
-            // A logarithm now and then instead of one per row, before it can underflow.
-            if !(1e-100..1e100).contains(&product) {
-                log_determinant += product.ln();
-                product = 1.0;
-            }
-        }
+        determinant = pivots.into_iter().fold(determinant, LogProduct::times);
         out.inverse_diagonal.push(inverse);
     }
-    Some(log_determinant + product.ln())
-}
-
-/// Regression part at one mean of the leading shape.
-pub(super) struct Regression {
-    /// Posterior mean of (slope, level, offset).
-    pub beta: [f64; 3],
-    /// Its covariance.
-    pub covariance: [[f64; 3]; 3],
-    /// Logarithm of prior weight times evidence, apart from a constant
-    /// common to all members and nodes.
-    pub log_weight: f64,
-}
-
-/// The regression at one mean; `None` where its weight is no number.
-pub(super) fn regress(
-    factored: &Factored,
-    node: &NoiseNode,
-    mean: f64,
-    log_prior: f64,
-) -> Option<Regression> {
-    let less_mean = |i: usize| factored.gram[i][READINGS] - mean * factored.gram_mean[i];
-    let mut rhs = [0, 1, 2].map(less_mean);
-    rhs[OFFSET] += node.within[1];
-    let squares = factored.gram[READINGS][READINGS] - 2.0 * mean * factored.gram_mean[READINGS]
-        + mean * mean * factored.gram_mean_mean
-        + node.within[2];
-    let covariance = factored.covariance;
-    let beta = times(&covariance, &rhs);
-    let log_weight = node.log_constant + log_prior
-        - 0.5 * (factored.log_determinant + squares - dot(&beta, &rhs));
-    log_weight.is_finite().then_some(Regression {
-        beta,
-        covariance,
-        log_weight,
-    })
+    Some(determinant.value())
 }
 
 /// Inverse and determinant of a symmetric positive definite 3 × 3 matrix, by
@@ -229,47 +235,74 @@ fn invert3(a: &[[f64; 3]; 3]) -> Option<([[f64; 3]; 3], f64)> {
     Some((out, determinant))
 }
 
-/// A target given the readings of one member and node, apart from what the
-/// regression adds.
-#[derive(Clone, Copy, Default)]
-pub(super) struct Projected {
-    /// d = h − Hᵀ K⁻¹ k*, for slope, level, offset.
-    pub rest: [f64; 3],
-    /// k*ᵀ K⁻¹ y.
-    readings: f64,
-    /// The leading shape less k*ᵀ K⁻¹ z.
-    leading: f64,
-    /// k** − k*ᵀ K⁻¹ k*, at least zero.
-    own: f64,
-    /// The same with slope and level of the line; means nothing for a node.
-    with_line: [f64; 2],
+/// What the readings say of four targets, of one member at one node.
+#[derive(Clone, Copy)]
+pub(super) struct Told {
+    /// Posterior mean where the leading shape has none (Rasmussen & Williams
+    /// 2006, equation 2.41).
+    pub mean: Lanes,
+    /// What a unit of its mean adds.
+    pub per_mean: Lanes,
+    /// Posterior variance (the same, equation 2.42).
+    pub variance: Lanes,
+    /// Covariance with the offset.
+    pub with_offset: Lanes,
+    /// Covariance with slope and level of the line; means nothing for a node.
+    pub with_line: [Lanes; 2],
 }
 
-/// The targets projected, and U⁻ᵀ k* of the line's slope and level. Its room is
-/// used again.
+/// All targets given the readings. Its room is used again.
 #[derive(Default)]
 pub(super) struct Projection {
-    /// In the order of the geometry.
-    pub targets: Vec<Projected>,
+    /// In the order of the geometry, four targets side by side.
+    told: Vec<Told>,
+    /// d = h − Hᵀ K⁻¹ k* of the line's slope and level.
+    line_rest: [[f64; 3]; 2],
     cross: Vec<Tile>,
-    /// Columns 0 and 1: slope and level.
+    /// U⁻ᵀ k*; columns 0 and 1 are slope and level.
     line_cross: Vec<Tile>,
 }
 
-/// Projects the targets of a prior, four by four.
+impl Projection {
+    /// The targets, four side by side.
+    pub fn told(&self) -> &[Told] {
+        &self.told
+    }
+
+    /// Mean of one target at a mean of the leading shape.
+    pub fn mean(&self, target: usize, mean: f64) -> f64 {
+        let (told, lane) = (&self.told[target / LANES], target % LANES);
+        told.mean[lane] + mean * told.per_mean[lane]
+    }
+
+    /// Variance of one target and its covariance with the offset.
+    pub fn variance(&self, target: usize) -> (f64, f64) {
+        let (told, lane) = (&self.told[target / LANES], target % LANES);
+        (told.variance[lane], told.with_offset[lane])
+    }
+
+    /// Covariance of the line's slope and level.
+    pub fn slope_with_level(&self) -> f64 {
+        self.told[0].with_line[SLOPE][LEVEL]
+    }
+}
+
+/// Projects the targets of a member's prior, four by four.
 pub(super) fn project(
     geometry: &Geometry,
-    prior: &TargetPrior,
+    (member, prior): (&Member, &TargetPrior),
     factored: &Factored,
     out: &mut Projection,
 ) {
     let blocks = geometry.blocks();
-    out.targets.clear();
+    let regression = &factored.regression;
+    let mut of_line = [[0.0; 3]; 2];
+    out.told.clear();
     for (group, start) in prior.cross.chunks_exact(blocks).enumerate() {
         out.cross.clear();
         out.cross.extend_from_slice(start);
         let mut rest = geometry.heads[group];
-        let mut leading = geometry.target_shapes[group][prior.leading];
+        let mut per_mean = geometry.target_shapes[group][member.leading];
         let mut own = prior.own[group];
         for k in 0..blocks {
             let (done, from_here) = out.cross.split_at_mut(k);
@@ -280,15 +313,18 @@ pub(super) fn project(
             let row = &factored.tiles[k * (blocks + 1)..][..=blocks];
             tiles::solve(value, &row[k], &factored.inverse_diagonal[k]);
             take_off(&mut rest, &row[blocks], value);
-            take_off_column(&mut leading, value, &factored.mean[k]);
+            take_off_column(&mut per_mean, value, &factored.mean[k]);
             for value in &*value {
                 for (own, value) in own.iter_mut().zip(value) {
                     *own -= value * value;
                 }
             }
         }
+        let [slope, level, offset, readings] = rest;
         if group == 0 {
             out.line_cross.clone_from(&out.cross);
+            out.line_rest = [0, 1].map(|line| [slope[line], level[line], offset[line]]);
+            of_line = out.line_rest.map(|d| times(&regression.covariance, &d));
         }
         let mut with_line = [[0.0; LANES]; 2];
         if let Some(before) = prior.with_line.get(group) {
@@ -297,31 +333,27 @@ pub(super) fn project(
                 take_off(&mut with_line, line, value);
             }
         }
-        out.targets.extend((0..LANES).map(|lane| Projected {
-            rest: [rest[SLOPE][lane], rest[LEVEL][lane], rest[OFFSET][lane]],
-            readings: -rest[READINGS][lane],
-            leading: leading[lane],
-            own: own[lane].max(0.0),
-            with_line: with_line.map(|row| row[lane]),
-        }));
-    }
-}
-
-impl Projected {
-    /// Posterior mean (Rasmussen & Williams 2006, equation 2.41 with a mean
-    /// departure).
-    pub fn mean(&self, regression: &Regression, mean: f64) -> f64 {
-        dot(&self.rest, &regression.beta) + self.readings + mean * self.leading
-    }
-
-    /// Posterior variance (Rasmussen & Williams 2006, equation 2.42).
-    pub fn variance(&self, regression: &Regression) -> f64 {
-        self.own + dot(&self.rest, &times(&regression.covariance, &self.rest))
-    }
-
-    /// Posterior covariance with the line's slope or level, given C d of that; not for a node.
-    pub fn covariance_with_line(&self, line: usize, of_line: &[f64; 3]) -> f64 {
-        self.with_line[line] + dot(&self.rest, of_line)
+        let along = |weights: &[f64; 3]| -> Lanes {
+            std::array::from_fn(|lane| {
+                weights[0] * slope[lane] + weights[1] * level[lane] + weights[2] * offset[lane]
+            })
+        };
+        let doubt = regression.covariance.map(|row| along(&row));
+        let (mean, tilt) = (along(&regression.beta), along(&regression.beta_per_mean));
+        let line = of_line.map(|weights| along(&weights));
+        out.told.push(Told {
+            mean: std::array::from_fn(|lane| mean[lane] - readings[lane]),
+            per_mean: std::array::from_fn(|lane| per_mean[lane] + tilt[lane]),
+            variance: std::array::from_fn(|lane| {
+                own[lane].max(0.0)
+                    + slope[lane] * doubt[SLOPE][lane]
+                    + level[lane] * doubt[LEVEL][lane]
+                    + offset[lane] * doubt[OFFSET][lane]
+            }),
+            with_offset: doubt[OFFSET],
+            with_line: [0, 1]
+                .map(|l| std::array::from_fn(|lane| with_line[l][lane] + line[l][lane])),
+        });
     }
 }
 
@@ -340,10 +372,9 @@ pub(super) fn times(c: &[[f64; 3]; 3], b: &[f64; 3]) -> [f64; 3] {
 pub(super) fn weights_on_widths(
     factored: &Factored,
     projection: &Projection,
-    regression: &Regression,
     line: usize,
 ) -> (Vec<f64>, [f64; 3]) {
-    let cd = times(&regression.covariance, &projection.targets[line].rest);
+    let cd = times(&factored.regression.covariance, &projection.line_rest[line]);
     let blocks = factored.inverse_diagonal.len();
     let mut out = vec![0.0; blocks * LANES];
     for i in (0..out.len()).rev() {

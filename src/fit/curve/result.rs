@@ -194,9 +194,11 @@ pub struct CurveFit {
     pub line_components: Vec<LineComponent>,
     /// The mixture behind the asymptote, in the order of `line_components`.
     pub asymptote_components: Vec<LineComponent>,
-    /// Mean and standard deviation of q per component (rows, in the order of
-    /// `line_components`) and grid width.
-    pub(super) curve_components: Vec<(f64, f64)>,
+    /// Mean and variance of q over `scale` at each grid width, per component in the
+    /// order of `line_components`.
+    pub(super) curve_components: Vec<Vec<(f64, f64)>>,
+    /// What these are divided by, delivered units per ms.
+    pub(super) scale: f64,
 }
 
 impl CurveFit {
@@ -225,20 +227,14 @@ impl CurveFit {
 
     /// 95 % interval of q at grid width `index` with a further variance (type B).
     pub fn interval_delivered(&self, index: usize, extra_variance: f64) -> Interval {
-        let width = self.curve.len();
+        let extra = extra_variance / (self.scale * self.scale);
         let parts: Vec<(f64, f64, f64)> = self
             .line_components
             .iter()
-            .zip(self.curve_components.chunks_exact(width))
-            .map(|(c, row)| {
-                (
-                    c.weight,
-                    row[index].0,
-                    row[index].1.hypot(extra_variance.sqrt()),
-                )
-            })
+            .zip(&self.curve_components[index])
+            .map(|(c, (mean, variance))| (c.weight, *mean, (variance + extra).sqrt()))
             .collect();
-        mixture::interval(&parts)
+        mixture::interval(&parts).map(|limit| limit.map(|l| self.scale * l))
     }
 }
 

@@ -3,7 +3,9 @@
 
 use super::average::{self, Candidate, Group, Model};
 use super::budget::{self, LineWeights};
+use super::grid::{self, GridWidth};
 use super::mixture::{self, LineComponent};
+use super::moments::{GroupWeight, Moments, TargetMoments};
 use super::posterior::{self, LEVEL, OFFSET, SLOPE};
 use super::result::{
     Asymptote, CurveFit, CurveNode, CurvePoint, Identified, LineOverRange, NoisePosterior,
@@ -23,15 +25,19 @@ struct Component {
     offset: (f64, f64),
     /// Covariance of the offset with S, Y of the line and S, Y of the asymptote.
     offset_with: [f64; 4],
-    /// Per target between line and nodes: mean and variance of q, covariance with S, Y of the
-    /// line and with b.
-    curve: Vec<[f64; 5]>,
     noise: Noise,
     shares: Option<budget::LineVariances>,
 }
 
 /// Share of the whole that a mixture's budget needs to be based on.
 const BUDGET_SHARE: f64 = 0.02;
+
+/// What the weighted combinations say together.
+struct Mixture {
+    components: Vec<Component>,
+    moments: Moments,
+    grid: Vec<GridWidth>,
+}
 
 /// Turns weights into the result.
 pub(super) fn summarise(
@@ -51,17 +57,20 @@ pub(super) fn summarise(
         kept += 1;
     }
     let weight = |candidate: &Candidate| (candidate.log_weight - top).exp() / sum;
-    let mut components = Vec::with_capacity(kept);
-    let mut nodes = vec![NodeSums::default(); setup.nodes.len()];
+    let mut mixture = Mixture {
+        components: Vec::with_capacity(kept),
+        moments: Moments::default(),
+        grid: setup.grid.iter().map(|_| GridWidth::of(kept)).collect(),
+    };
     let targets = model.geometry.targets.len();
     average::for_each_group(model, &candidates[..kept], targets, |group| {
-        for candidate in group.candidates {
-            components.push(component(setup, model, group, candidate, weight(candidate)));
-        }
-        for (sums, target) in nodes.iter_mut().zip(&model.node_targets) {
-            sums.add(group, *target, weight);
-        }
+        let weighted = |c| (weight(c), group.mean_of(c));
+        let of_group: Vec<(f64, f64)> = group.candidates.iter().map(weighted).collect();
+        mixture.moments.add(group, &GroupWeight::of(&of_group));
+        grid::add(&mut mixture.grid, &model.geometry, group, &of_group);
+        add_components(setup, model, group, &of_group, &mut mixture.components);
     });
+    let components = &mixture.components;
     let left: f64 = components.iter().map(|c| c.line.weight).sum();
     let fine = |c: &Component| {
         c.line
@@ -73,136 +82,69 @@ pub(super) fn summarise(
     if left.is_nan() || left <= 0.5 || !components.iter().all(fine) {
         return Err(CurveError::Numerics);
     }
-    Ok(assemble(
-        readings,
-        uses,
-        log_odds,
-        setup,
-        model,
-        &components,
-        &nodes,
-    ))
+    Ok(assemble(readings, uses, log_odds, setup, model, mixture))
 }
 
-/// What the mixture says of one node, in ms, as sums over its components.
-#[derive(Clone, Copy, Default)]
-struct NodeSums {
-    /// A mean from which the others are counted: squares of the whole would cancel.
-    origin: Option<f64>,
-    mean: f64,
-    square: f64,
-    with_offset: f64,
-}
-
-impl NodeSums {
-    /// Adds the components of a group; they differ in their means alone.
-    fn add(&mut self, group: &Group, target: usize, weight: impl Fn(&Candidate) -> f64) {
-        let (_, variance, with_offset) = group.target(&group.candidates[0], target);
-        for candidate in group.candidates {
-            let mean = group.mean(candidate, target);
-            let weight = weight(candidate);
-            let from_origin = mean - *self.origin.get_or_insert(mean);
-            self.mean += weight * from_origin;
-            self.square += weight * (variance + from_origin * from_origin);
-            self.with_offset += weight * with_offset;
-        }
-    }
-
-    /// Mean, variance and covariance with the offset.
-    fn moments(&self) -> (f64, f64, f64) {
-        let mean = self.origin.unwrap_or(0.0) + self.mean;
-        let variance = self.square - self.mean * self.mean;
-        (mean, variance.max(0.0), self.with_offset)
-    }
-}
-
-/// One candidate in physical units (equations C10–C12).
-fn component(
+/// The components of a group, given as weight and mean of the leading shape, in
+/// physical units (equations C10–C12).
+fn add_components(
     setup: &CurveSetup,
     model: &Model,
     group: &Group,
-    candidate: &Candidate,
-    weight: f64,
-) -> Component {
+    weighted: &[(f64, f64)],
+    components: &mut Vec<Component>,
+) {
     let s = model.scale;
     let centre = model.geometry.centre;
-    let regression = &group.regressions[candidate.mean];
+    let regression = &group.factored.regression;
     let ub = setup.offset_uncertainty;
-    let target = |t| group.target(candidate, t);
-    let (slope, level) = (target(0), target(1));
-    let projected = &group.projection.targets;
-    let of_line =
-        [0, 1].map(|line| posterior::times(&regression.covariance, &projected[line].rest));
-    let cross = |line: usize, t: usize| projected[t].covariance_with_line(line, &of_line[line]);
     // (slope, level at the centre) to (S, Y) with Y = level − centre·S.
-    let to_line = |mean: [f64; 2], c: [[f64; 2]; 2]| LineComponent {
-        weight,
-        mean: [s * mean[0], s * (mean[1] - centre * mean[0])],
-        covariance: {
-            let sy = c[0][1] - centre * c[0][0];
-            let yy = c[1][1] - 2.0 * centre * c[0][1] + centre * centre * c[0][0];
-            [
-                [s * s * c[0][0], s * s * sy],
-                [s * s * sy, s * s * yy.max(0.0)],
-            ]
-        },
+    let to_line = |weight: f64, mean: [f64; 2], [ss, sl, ll]: [f64; 3]| {
+        let sy = sl - centre * ss;
+        let yy = ll - 2.0 * centre * sl + centre * centre * ss;
+        LineComponent {
+            weight,
+            mean: [s * mean[0], s * (mean[1] - centre * mean[0])],
+            covariance: [[s * s * ss, s * s * sy], [s * s * sy, s * s * yy.max(0.0)]],
+        }
     };
-    let sl = cross(0, 1);
-    let line = to_line([slope.0, level.0], [[slope.1, sl], [sl, level.1]]);
-    let b = &regression.beta;
+    let projection = group.projection;
+    let [(ss, slope_with_b), (ll, level_with_b)] = [0, 1].map(|t| projection.variance(t));
+    let of_line = [ss, projection.slope_with_level(), ll];
     let c = &regression.covariance;
-    let asymptote = to_line(
-        [b[SLOPE], b[LEVEL]],
-        [
-            [c[SLOPE][SLOPE], c[SLOPE][LEVEL]],
-            [c[LEVEL][SLOPE], c[LEVEL][LEVEL]],
-        ],
-    );
-    let curve = (0..model.widths.len())
-        .map(|i| {
-            let (m, v, with_b) = target(i + 2);
-            // Only the grid is asked how it goes with the line.
-            let (with_s, with_y) = if i < setup.grid.len() {
-                let with_s = cross(0, i + 2);
-                (with_s, cross(1, i + 2) - centre * with_s)
-            } else {
-                (0.0, 0.0)
-            };
-            [
-                s * m,
-                s * s * v,
-                s * s * with_s,
-                s * s * with_y,
-                s * ub * with_b,
-            ]
-        })
-        .collect();
-    Component {
-        line,
-        asymptote,
-        offset: (
-            setup.offset_mean + ub * b[OFFSET],
-            ub * ub * c[OFFSET][OFFSET],
-        ),
-        offset_with: [
-            s * ub * slope.2,
-            s * ub * (level.2 - centre * slope.2),
-            s * ub * c[SLOPE][OFFSET],
-            s * ub * (c[LEVEL][OFFSET] - centre * c[SLOPE][OFFSET]),
-        ],
-        curve,
-        noise: group.node.noise,
-        shares: (weight > BUDGET_SHARE).then(|| {
-            let take =
-                |t| posterior::weights_on_widths(group.factored, group.projection, regression, t);
-            let weights = LineWeights {
-                slope: take(0),
-                level: take(1),
-                centre,
-            };
-            let x = -line.mean[1] / line.mean[0];
-            budget::line_variances(model, group.node, setup, &weights, x)
-        }),
+    let of_asymptote = [c[SLOPE][SLOPE], c[SLOPE][LEVEL], c[LEVEL][LEVEL]];
+    let offset_with = [
+        s * ub * slope_with_b,
+        s * ub * (level_with_b - centre * slope_with_b),
+        s * ub * c[SLOPE][OFFSET],
+        s * ub * (c[LEVEL][OFFSET] - centre * c[SLOPE][OFFSET]),
+    ];
+    let mut line_weights = None;
+    for &(weight, mean) in weighted {
+        let beta = regression.beta_at(mean);
+        let line = to_line(weight, [0, 1].map(|t| projection.mean(t, mean)), of_line);
+        components.push(Component {
+            line,
+            asymptote: to_line(weight, [beta[SLOPE], beta[LEVEL]], of_asymptote),
+            offset: (
+                setup.offset_mean + ub * beta[OFFSET],
+                ub * ub * c[OFFSET][OFFSET],
+            ),
+            offset_with,
+            noise: group.node.noise,
+            shares: (weight > BUDGET_SHARE).then(|| {
+                let weights = line_weights.get_or_insert_with(|| {
+                    let take = |t| posterior::weights_on_widths(group.factored, projection, t);
+                    LineWeights {
+                        slope: take(0),
+                        level: take(1),
+                        centre,
+                    }
+                });
+                let x = -line.mean[1] / line.mean[0];
+                budget::line_variances(model, group.node, setup, weights, x)
+            }),
+        });
     }
 }
 
@@ -269,18 +211,33 @@ fn assemble(
     log_odds: &[Option<f64>],
     setup: &CurveSetup,
     model: &Model,
-    components: &[Component],
-    nodes: &[NodeSums],
+    mixture: Mixture,
 ) -> CurveFit {
+    let Mixture {
+        components,
+        moments,
+        grid,
+    } = mixture;
+    let components = &components[..];
     let lines: Vec<LineComponent> = components.iter().map(|c| c.line).collect();
     let asymptotes: Vec<LineComponent> = components.iter().map(|c| c.asymptote).collect();
     let ([slope, dead_time, flow_offset], c_line) = line_quantities(&lines);
     let ([a_slope, a_dead_time, a_flow_offset], c_asymptote) = line_quantities(&asymptotes);
     let offset = offset_posterior(setup, components, &slope, &dead_time);
+    let noise = noise_posterior(components);
+    // What a reading should have been, with its variance.
+    let told = |reading: &CurveReading| {
+        let (n, scale) = (reading.pulses, model.scale);
+        let told = moments.of(model.target_of(reading.width_ms));
+        let [_, _, with_offset] = told.with;
+        let variance = n * n * scale * scale * told.variance
+            + 2.0 * n * scale * setup.offset_uncertainty * with_offset
+            + offset.standard_uncertainty.powi(2);
+        (n * scale * told.mean + offset.value, variance)
+    };
     let (slope_shares, dead_time_shares) = shares(components, &slope, &dead_time);
     let line_pick = |c: &Component| (c.line, [c.offset_with[0], c.offset_with[1]]);
     let asymptote_pick = |c: &Component| (c.asymptote, [c.offset_with[2], c.offset_with[3]]);
-    let grid = setup.grid.len();
     CurveFit {
         line: LineOverRange {
             range_ms: setup.line_range,
@@ -295,28 +252,30 @@ fn assemble(
             flow_offset: a_flow_offset,
             covariance: with_offset(components, c_asymptote, asymptote_pick),
         },
-        curve: (0..grid)
-            .map(|i| curve_point(setup, components, i))
+        curve: grid
+            .iter()
+            .enumerate()
+            .map(|(i, of_width)| {
+                curve_point(setup, model, setup.grid[i], &moments.of(2 + i), of_width)
+            })
             .collect(),
         nodes: setup
             .nodes
             .iter()
-            .zip(nodes)
-            .map(|(width, sums)| curve_node(setup, model.scale, *width, sums))
+            .zip(&model.node_targets)
+            .map(|(width, target)| curve_node(setup, model.scale, *width, &moments.of(*target)))
             .collect(),
         offset,
-        noise: noise(components),
+        noise,
         slope_shares,
         dead_time_shares,
-        readings: reading_fits(readings, uses, log_odds, model, components),
+        readings: reading_fits(readings, uses, log_odds, &noise, told),
         identified: Identified {
             slope: offset.slope_share <= 0.5,
             dead_time: offset.dead_time_share <= 0.5,
         },
-        curve_components: components
-            .iter()
-            .flat_map(|c| c.curve[..grid].iter().map(|q| (q[0], q[1].sqrt())))
-            .collect(),
+        curve_components: grid.into_iter().map(|w| w.delivered).collect(),
+        scale: model.scale,
         line_components: lines,
         asymptote_components: asymptotes,
     }
@@ -365,75 +324,52 @@ fn offset_posterior(
     }
 }
 
-fn curve_node(setup: &CurveSetup, scale: f64, width_ms: f64, sums: &NodeSums) -> CurveNode {
-    let (mean, variance, with_offset) = sums.moments();
-    let variance = scale * scale * variance;
-    let with_offset = scale * setup.offset_uncertainty * with_offset;
+fn curve_node(setup: &CurveSetup, scale: f64, width_ms: f64, moments: &TargetMoments) -> CurveNode {
+    let variance = scale * scale * moments.variance;
+    let with_offset = scale * setup.offset_uncertainty * moments.offset_within;
     CurveNode {
         width_ms,
-        delivered: scale * mean,
+        delivered: scale * moments.mean,
         standard_uncertainty: variance.sqrt(),
         offset_sensitivity: offset_effect(setup, with_offset, variance).0,
     }
 }
 
-fn curve_point(setup: &CurveSetup, components: &[Component], i: usize) -> CurvePoint {
-    let w = setup.grid[i];
-    let parts = components
-        .iter()
-        .map(|c| (c.line.weight, c.curve[i][0], c.curve[i][1]));
-    let (value, variance) = mixture::moments(parts);
-    let (deviation_percent, deviation_interval_95) = match deviation(components, i, w) {
-        Some((deviation, interval)) => (Some(deviation), interval),
-        None => (None, [None, None]),
-    };
-    let (offset_sensitivity, offset_share) =
-        offset_effect(setup, within(components, |c| c.curve[i][4]), variance);
+fn curve_point(
+    setup: &CurveSetup,
+    model: &Model,
+    width_ms: f64,
+    moments: &TargetMoments,
+    of_width: &GridWidth,
+) -> CurvePoint {
+    let s = model.scale;
+    let variance = s * s * moments.variance;
+    let deviation = (!of_width.no_line).then_some(&of_width.deviation[..]);
+    let with_offset = s * setup.offset_uncertainty * moments.offset_within;
+    let (offset_sensitivity, offset_share) = offset_effect(setup, with_offset, variance);
+    let [with_slope, with_level, _] = moments.with;
     CurvePoint {
-        width_ms: w,
-        delivered: quantity((value, variance)),
-        deviation_percent,
-        deviation_interval_95,
-        covariance_with_line: [0, 1].map(|k| {
-            joint(components, |c| {
-                (c.curve[i][0], c.line.mean[k], c.curve[i][2 + k])
-            })
-            .2
+        width_ms,
+        delivered: quantity((s * moments.mean, variance)),
+        deviation_percent: deviation.map(|parts| {
+            let parts = parts.iter().map(|&(w, m, sd)| (w, m, sd * sd));
+            let (mean, variance) = mixture::moments(parts);
+            quantity((100.0 * mean, 1e4 * variance))
         }),
+        deviation_interval_95: deviation.map_or([None, None], |parts| {
+            mixture::interval(parts).map(|limit| limit.map(|l| 100.0 * l))
+        }),
+        covariance_with_line: [
+            s * s * with_slope,
+            s * s * (with_level - model.geometry.centre * with_slope),
+        ],
         offset_sensitivity,
         offset_share,
         identified: offset_share <= 0.5,
     }
 }
 
-/// Linearity deviation q/(S(w − X)) − 1 with its uncertainty, to first order
-/// within each component; `None` where the line is not surely above zero.
-fn deviation(components: &[Component], i: usize, w: f64) -> Option<(Quantity, mixture::Interval)> {
-    let mut parts = Vec::with_capacity(components.len());
-    for c in components {
-        let q = &c.curve[i];
-        let l = &c.line;
-        let level = l.mean[1] + w * l.mean[0];
-        let level_variance =
-            l.covariance[1][1] + 2.0 * w * l.covariance[0][1] + w * w * l.covariance[0][0];
-        if level <= 4.0 * level_variance.max(0.0).sqrt() {
-            return None;
-        }
-        let ratio = q[0] / level;
-        let with = q[3] + w * q[2];
-        let variance =
-            (q[1] - 2.0 * ratio * with + ratio * ratio * level_variance) / (level * level);
-        parts.push((
-            l.weight,
-            100.0 * (ratio - 1.0),
-            100.0 * variance.max(0.0).sqrt(),
-        ));
-    }
-    let moments = mixture::moments(parts.iter().map(|p| (p.0, p.1, p.2 * p.2)));
-    Some((quantity(moments), mixture::interval(&parts)))
-}
-
-fn noise(components: &[Component]) -> NoisePosterior {
+fn noise_posterior(components: &[Component]) -> NoisePosterior {
     let of = |scale: fn(&Noise) -> f64| {
         let known = |c: &Component| (scale(&c.noise), scale(&c.noise), 0.0);
         let (mean, _, variance) = joint(components, known);
@@ -489,43 +425,24 @@ fn reading_fits(
     readings: &[CurveReading],
     uses: &[ReadingUse],
     log_odds: &[Option<f64>],
-    model: &Model,
-    components: &[Component],
+    noise: &NoisePosterior,
+    told: impl Fn(&CurveReading) -> (f64, f64),
 ) -> Vec<ReadingFit> {
-    let told = noise(components);
     let noise = Noise {
-        read: told.reading.0,
-        repeatability: told.repeatability.0,
-        pulse_scatter: told.pulse_scatter.0,
+        read: noise.reading.0,
+        repeatability: noise.repeatability.0,
+        pulse_scatter: noise.pulse_scatter.0,
     };
-    let mut last = None;
-    readings
-        .iter()
-        .enumerate()
-        .map(|(i, r)| {
-            let (width, n) = (r.width_ms, r.pulses);
-            // Repeats follow each other as a rule, and are told the same.
-            let told = match last {
-                Some((setting, told)) if setting == (width, n) => told,
-                _ => {
-                    let target = model.target_of(width) - 2;
-                    joint(components, |c| {
-                        let q = &c.curve[target];
-                        let mean = n * q[0] + c.offset.0;
-                        (mean, mean, n * n * q[1] + 2.0 * n * q[4] + c.offset.1)
-                    })
-                }
-            };
-            last = Some(((width, n), told));
-            let (fitted, _, variance) = told;
-            let own = noise.variance(n, fitted) + r.extra_variance;
-            ReadingFit {
-                usage: uses[i],
-                fitted,
-                fitted_uncertainty: variance.max(0.0).sqrt(),
-                reading_uncertainty: own.sqrt(),
-                log_odds: log_odds[i],
-            }
-        })
-        .collect()
+    let reading_fit = |(i, reading): (usize, &CurveReading)| {
+        let (fitted, variance) = told(reading);
+        let own = noise.variance(reading.pulses, fitted) + reading.extra_variance;
+        ReadingFit {
+            usage: uses[i],
+            fitted,
+            fitted_uncertainty: variance.max(0.0).sqrt(),
+            reading_uncertainty: own.sqrt(),
+            log_odds: log_odds[i],
+        }
+    };
+    readings.iter().enumerate().map(reading_fit).collect()
 }

@@ -48,13 +48,19 @@ pub(super) fn products<'a>(
         *value *= factor;
     }
     for (column, row) in pairs {
-        for (out, factor) in out.iter_mut().zip(column) {
-            for (out, row) in out.iter_mut().zip(row) {
-                *out += factor * row;
-            }
-        }
+        add_product(&mut out, &column, row);
     }
     out
+}
+
+/// out += column · rowᵀ.
+#[inline(always)]
+pub(super) fn add_product(out: &mut Tile, column: &Lanes, row: &Lanes) {
+    for (out, factor) in out.iter_mut().zip(column) {
+        for (out, row) in out.iter_mut().zip(row) {
+            *out += factor * row;
+        }
+    }
 }
 
 /// Solves Uᵀ x = b in place, `inverse` being one over the diagonal of U.
@@ -98,7 +104,8 @@ pub(super) fn factor(tile: &mut Tile) -> Option<(Lanes, Lanes)> {
             return None;
         }
         pivots[i] = pivot;
-        inverse[i] = 1.0 / pivot.sqrt();
+        // Root and reciprocal do not wait for each other.
+        inverse[i] = pivot.sqrt() * (1.0 / pivot);
         tile[i] = row.map(|value| value * inverse[i]);
     }
     Some((pivots, inverse))
