@@ -458,7 +458,7 @@ mod tests {
             widths.is_sorted_by(|a, b| a < b && b / a < 1.1 + 1e-9),
             "{widths:?}"
         );
-        assert_eq!((widths[0], widths.len()), (0.8, 36));
+        assert_eq!((widths[0], widths.len()), (0.8, 37));
         // Widths that no injector has do not make a long file.
         assert!(ladder(vec![1e-9, 1e9]).len() <= 65);
         assert_eq!(ladder(vec![2.0, 2.0]), [2.0]);

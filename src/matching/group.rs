@@ -339,14 +339,7 @@ impl Spread {
             ("lower", json!(self.lower)),
             ("upper", json!(self.upper)),
             ("tolerance", json!(tolerance)),
-            (
-                "unit",
-                json!(if unit == Unit::Percent {
-                    "%"
-                } else {
-                    unit.word()
-                }),
-            ),
+            ("unit", json!(unit.word())),
         ];
         if room > 0.0 {
             // Two digits: more would promise what nobody knows.

@@ -373,7 +373,7 @@ fn set_match() -> SetMatch {
             Place::default(),
             &[
                 ("of", json!("delivered quantity")),
-                ("unit", json!("%")),
+                ("unit", json!("percent")),
                 ("lower", json!(1.55)),
                 ("upper", json!(2.71)),
                 ("tolerance", json!(2.5)),
