@@ -6,7 +6,7 @@ use std::iter;
 
 use super::cells::{self, Cell, Cells, NoiseNode};
 use super::family::{LONG_END, Member, family};
-use super::kernel::{self, Geometry, TargetPrior};
+use super::kernel::{self, Geometry, LINE_TARGETS, TargetPrior};
 use super::log_sum::log_sum;
 use super::posterior::{self, Evidence, Factored, Projection, Start};
 use super::{CurveSetup, Scale};
@@ -109,7 +109,7 @@ impl Model {
         let mut node_targets = Vec::with_capacity(setup.nodes.len());
         for node in &setup.nodes {
             let known = widths.iter().position(|w| w == node);
-            node_targets.push(2 + known.unwrap_or(widths.len() + nodes.len()));
+            node_targets.push(LINE_TARGETS + known.unwrap_or(widths.len() + nodes.len()));
             if known.is_none() {
                 nodes.push(*node);
             }
@@ -151,16 +151,17 @@ impl Model {
 
     /// Number of targets before the nodes, those of the line included.
     pub fn before_nodes(&self) -> usize {
-        2 + self.widths.len()
+        LINE_TARGETS + self.widths.len()
     }
 
     /// Index of the target at a width that was given as a target.
     pub fn target_of(&self, width: f64) -> usize {
-        2 + self
-            .widths
-            .iter()
-            .position(|&w| w == width)
-            .expect("every reading's width is a target")
+        LINE_TARGETS
+            + self
+                .widths
+                .iter()
+                .position(|&w| w == width)
+                .expect("every reading's width is a target")
     }
 }
 

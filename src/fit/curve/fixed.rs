@@ -147,7 +147,7 @@ fn evaluate(
         asymptote_covariance,
         line: [s * slope.0, s * (level.0 - c * slope.0)],
         line_covariance: [[s * s * slope.1, s * s * sy], [s * s * sy, s * s * yy]],
-        curve: (2..geometry.targets.len())
+        curve: (kernel::LINE_TARGETS..geometry.targets.len())
             .map(|t| {
                 let (m, v) = target(t);
                 (s * m, s * s * v)

@@ -1,12 +1,10 @@
 //! What every component of the mixture says of the widths of the grid, for their intervals.
 
 use super::average::Group;
-use super::kernel::Geometry;
+use super::kernel::{Geometry, LINE_TARGETS};
 use super::posterior::{LEVEL, SLOPE};
 use super::tiles::{self, LANES, Lanes};
 
-/// Targets before the grid: slope and level of the line.
-const BEFORE: usize = 2;
 /// Standard uncertainties by which the line must be above zero for a deviation from it.
 const SURELY: f64 = 4.0;
 
@@ -45,7 +43,7 @@ pub(super) fn add(
         |mean: f64| [SLOPE, LEVEL].map(|weight| line.mean[weight] + mean * line.per_mean[weight]);
     let [slope_variance, level_variance] = [SLOPE, LEVEL].map(|i| line.variance[i]);
     let slope_with_level = line.with_line[SLOPE][LEVEL];
-    let quads = tiles::tiles_of(BEFORE + grid.len());
+    let quads = tiles::tiles_of(LINE_TARGETS + grid.len());
     for (quad, (told, head)) in told.iter().zip(&geometry.heads).enumerate().take(quads) {
         let (run, one) = (&head[SLOPE], &head[LEVEL]);
         let line_variance: Lanes = std::array::from_fn(|lane| {
@@ -67,7 +65,7 @@ pub(super) fn add(
                 variance.max(0.0).sqrt() / line[lane]
             });
             for lane in 0..LANES {
-                let index = (quad * LANES + lane).checked_sub(BEFORE);
+                let index = (quad * LANES + lane).checked_sub(LINE_TARGETS);
                 let Some(width) = index.and_then(|i| grid.get_mut(i)) else {
                     continue;
                 };

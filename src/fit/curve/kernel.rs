@@ -25,6 +25,8 @@ pub(super) fn anchor(dead_time: f64) -> f64 {
 const LOCAL_PARTS: [(f64, f64, f64); 2] = [(0.5, 0.4, 1.0), (1.2, 1.0, 0.3)];
 /// Off-time at which the long-end amplitude is stated, and its decay, ms.
 const LONG_END_OFF_MS: f64 = 1.0;
+/// Targets before the widths: slope and level of the line.
+pub(super) const LINE_TARGETS: usize = 2;
 /// Points of the fine grid that stands for the line range.
 const RANGE_POINTS: usize = 64;
 

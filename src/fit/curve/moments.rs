@@ -133,3 +133,24 @@ impl Quad {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The sums say what adding up component by component says.
+    #[test]
+    fn weight_of_a_group_is_the_sum_over_its_components() {
+        let components = [(0.2, 0.0), (0.5, -1.33), (0.05, 0.4)];
+        let weight = GroupWeight::of(&components);
+        let (one, two) = ((3.0, 0.7), (-2.0, 0.1));
+        let at = |(a, b): (f64, f64), mean: f64| a + mean * b;
+        let direct: f64 = components.iter().map(|&(w, m)| w * at(one, m)).sum();
+        assert!((weight.of_one(one) - direct).abs() < 1e-15);
+        let direct: f64 = components
+            .iter()
+            .map(|&(w, m)| w * at(one, m) * at(two, m))
+            .sum();
+        assert!((weight.of_two(one, two) - direct).abs() < 1e-15);
+    }
+}

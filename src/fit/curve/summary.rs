@@ -4,6 +4,7 @@
 use super::average::{self, Candidate, Group, Model};
 use super::budget::{self, LineWeights};
 use super::grid::{self, GridWidth};
+use super::kernel::LINE_TARGETS;
 use super::mixture::{self, LineComponent};
 use super::moments::{GroupWeight, Moments, TargetMoments};
 use super::posterior::{self, LEVEL, OFFSET, SLOPE};
@@ -256,7 +257,13 @@ fn assemble(
             .iter()
             .enumerate()
             .map(|(i, of_width)| {
-                curve_point(setup, model, setup.grid[i], &moments.of(2 + i), of_width)
+                curve_point(
+                    setup,
+                    model,
+                    setup.grid[i],
+                    &moments.of(LINE_TARGETS + i),
+                    of_width,
+                )
             })
             .collect(),
         nodes: setup
