@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
 use serde_json::json;
 
 use super::division::Divisions;
@@ -222,42 +223,55 @@ pub(super) fn of_sweeps(
     findings.extend(bench_doubts::of_bench(capture));
     findings.extend(vessels::unknown(capture));
     let mut faults = vessels::foreign(capture, &divisions, notes);
-    for sweep in &capture.sweeps {
-        let Some(first) = sweep.readings.first() else {
-            continue;
-        };
-        let place = sweep.place(&capture.sources[first.source].name);
-        let used: Vec<&Reading> = sweep
-            .readings
-            .iter()
-            .filter(|r| r.exclude.is_none())
-            .collect();
-        let run_usual = usual.get(&(first.source, sweep.basis)).copied();
-        findings.extend(negatives(
-            sweep,
-            &used,
-            &divisions,
-            &place,
-            notes,
-            &mut faults,
-        ));
-        findings.extend(excluded(sweep, &place));
-        findings.extend(few_widths(&used, &place));
-        findings.extend(duty_high(&used, &place));
-        findings.extend(period_changes(&used, &place));
-        findings.extend(temperature_moved(&used, &place));
-        findings.extend(division_coarse(sweep, &used, &divisions, &place));
-        let settings = repeats::by_setting(&used);
-        findings.extend(repeats::repeats_disagree(
-            sweep, &settings, &divisions, run_usual, &place,
-        ));
-        let duplicates = repeats::duplicates(&settings, &place);
-        if duplicates.is_none() {
-            findings.extend(repeats::pasted(&used, &settings, &place));
-        }
-        findings.extend(duplicates);
+    let told = capture.sweeps.par_iter().map(|sweep| {
+        let mut faults = Vec::new();
+        let findings = of_sweep(sweep, capture, &divisions, &usual, notes, &mut faults);
+        (findings, faults)
+    });
+    for (of_sweep, its_faults) in told.collect::<Vec<_>>() {
+        findings.extend(of_sweep);
+        faults.extend(its_faults);
     }
     (findings, faults)
+}
+
+/// What is doubtful about one sweep.
+fn of_sweep(
+    sweep: &Sweep,
+    capture: &Capture,
+    divisions: &Divisions<'_>,
+    usual: &BTreeMap<(usize, Basis), f64>,
+    notes: &[FileNotes],
+    faults: &mut Vec<(usize, Fault)>,
+) -> Vec<Finding> {
+    let Some(first) = sweep.readings.first() else {
+        return Vec::new();
+    };
+    let place = sweep.place(&capture.sources[first.source].name);
+    let used: Vec<&Reading> = sweep
+        .readings
+        .iter()
+        .filter(|r| r.exclude.is_none())
+        .collect();
+    let run_usual = usual.get(&(first.source, sweep.basis)).copied();
+    let mut findings = Vec::new();
+    findings.extend(negatives(sweep, &used, divisions, &place, notes, faults));
+    findings.extend(excluded(sweep, &place));
+    findings.extend(few_widths(&used, &place));
+    findings.extend(duty_high(&used, &place));
+    findings.extend(period_changes(&used, &place));
+    findings.extend(temperature_moved(&used, &place));
+    findings.extend(division_coarse(sweep, &used, divisions, &place));
+    let settings = repeats::by_setting(&used);
+    findings.extend(repeats::repeats_disagree(
+        sweep, &settings, divisions, run_usual, &place,
+    ));
+    let duplicates = repeats::duplicates(&settings, &place);
+    if duplicates.is_none() {
+        findings.extend(repeats::pasted(&used, &settings, &place));
+    }
+    findings.extend(duplicates);
+    findings
 }
 
 /// Says once per file that the period is not stated.

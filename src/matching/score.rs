@@ -186,6 +186,10 @@ fn of_one_unit<'a>(
     same
 }
 
+/// Share of the largest quantity of a set from which on one is more than nothing: no mixture
+/// burns with less, and nothing has no relative deviation.
+const NOTHING: f64 = 1e-6;
+
 /// The members measured at a point; the others are told in a finding.
 fn present_members<'a>(
     members: &[&'a Member],
@@ -193,11 +197,14 @@ fn present_members<'a>(
     point: &OperatingPoint,
     findings: &mut Vec<Finding>,
 ) -> Vec<(&'a Member, &'a Delivered)> {
+    let delivered = members.iter().filter_map(|m| m.delivered[index].as_ref());
+    let largest = delivered.map(|d| d.value).fold(0.0, f64::max);
     let mut present = Vec::new();
     for member in members {
         match &member.delivered[index] {
-            // A quantity of zero or less has no relative deviation.
-            Some(delivered) if delivered.value > 0.0 => present.push((*member, delivered)),
+            Some(delivered) if delivered.value > NOTHING * largest => {
+                present.push((*member, delivered));
+            }
             _ => findings.push(Finding::new(
                 Kind::OperatingPointOutside,
                 Place {

@@ -11,7 +11,10 @@ use meniscus::{Request, characterise};
 fn fitted(rows: &[String]) -> Characterisation {
     let title = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml";
     let rows = rows.iter().map(|row| format!("A,{row}\n"));
-    let text = format!("{title}\n{}", rows.collect::<String>());
+    characterised(format!("{title}\n{}", rows.collect::<String>()))
+}
+
+fn characterised(text: String) -> Characterisation {
     let request = Request {
         fit: FitOptions::default(),
         points: Vec::new(),
@@ -54,6 +57,33 @@ fn a_flow_that_may_be_zero_by_its_own_freedom_bounds_no_dead_time() {
     let dead_time = sweep.dead_time.unwrap();
     assert!(dead_time.degrees_of_freedom.unwrap() > 1e6);
     assert_eq!(dead_time.interval_95, [None, None]);
+}
+
+/// Next to nothing beside a large amount deviates by minus one hundred percent, rounded: the
+/// mixture would be infinitely lean.
+#[test]
+fn an_injector_that_gives_nothing_beside_another_is_told_and_not_compared() {
+    let row = |id: &str, volume: f64, width: f64| {
+        format!("{id},{width},1000,{:e}\n", volume * (width - 0.8))
+    };
+    let mut text = "injector,pulse_width_ms,pulses,volume_ml\n".to_owned();
+    for (id, volume) in [("A", 7e7), ("B", 7e-12), ("C", 7.1e7)] {
+        text.extend([2.0, 4.0, 8.0, 12.0].map(|width| row(id, volume, width)));
+    }
+    let document = characterised(text);
+    read(&to_json(&document).unwrap()).unwrap();
+    let set = document.set_match.unwrap();
+    assert!(!set.deviations.is_empty());
+    assert!(set.deviations.iter().all(|d| d.injector != "B"));
+    let told = set
+        .findings
+        .iter()
+        .filter(|f| f.kind == Kind::OperatingPointOutside);
+    let of_whom: Vec<_> = told.map(|f| f.place.injector.as_deref()).collect();
+    assert!(
+        of_whom.contains(&Some("B")) && !of_whom.contains(&Some("A")),
+        "{of_whom:?}"
+    );
 }
 
 /// Two readings have one degree of freedom between them: the factor of 95 % is 12.706, not 1.96
