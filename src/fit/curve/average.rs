@@ -223,8 +223,14 @@ fn pulse_scatters(model: &Model, setup: &CurveSetup) -> Vec<(f64, f64)> {
     }
 }
 
-/// A noise node with the best log weight that the scouts have there.
-type Found = (Node, f64);
+/// A noise node that was looked at.
+struct Found {
+    node: Node,
+    /// Best log weight that the scouts have there.
+    best: f64,
+    /// Whether it says what a node says that is the same.
+    borrowed: bool,
+}
 
 /// Finds the noise nodes that matter to the scouts.
 fn noise_nodes(model: &Model, setup: &CurveSetup, asked: Asked, scouts: &[usize]) -> Vec<Node> {
@@ -233,8 +239,8 @@ fn noise_nodes(model: &Model, setup: &CurveSetup, asked: Asked, scouts: &[usize]
     for at in pulse_scatters(model, setup) {
         top = search_noise(model, setup, asked, scouts, at, top, &mut found);
     }
-    found.retain(|f| f.1 > top - NEGLIGIBLE_NODE);
-    found.into_iter().map(|f| f.0).collect()
+    found.retain(|f| f.best > top - NEGLIGIBLE_NODE);
+    found.into_iter().map(|f| f.node).collect()
 }
 
 /// Looks at reading uncertainty and repeatability for one scatter of a single pulse: every
@@ -266,9 +272,12 @@ fn search_noise(
             };
             let log_prior = read[i].1 + repeat[j].1 + log_prior;
             let scales = cells::noise_node(&model.cells, setup, model.scale, noise, log_prior);
-            let known = found.iter().find(|f| f.0.alike(&scales, SAME));
+            // Not of those that borrowed: step by step alike is not alike.
+            let mut own = found.iter().filter(|f| !f.borrowed);
+            let known = own.find(|f| f.node.alike(&scales, SAME));
+            let borrowed = known.is_some();
             let mut node = match known {
-                Some((known, _)) => known.at(scales),
+                Some(known) => known.node.at(scales),
                 None => Node::from(scales),
             };
             let mut value = f64::NEG_INFINITY;
@@ -278,7 +287,11 @@ fn search_noise(
             }
             best[i][j] = value;
             top = top.max(value);
-            found.push((node, value));
+            found.push(Found {
+                node,
+                best: value,
+                borrowed,
+            });
         }
         queue.clear();
         for i in 0..read.len() {
