@@ -9,7 +9,9 @@ use meniscus::matching::read_criteria;
 fuzz_target!(|text: &str| {
     if let Err(faults) = read_bench("bench.toml", text) {
         assert!(!faults.is_empty());
-        assert!(faults.iter().all(|f| f.line.is_some() || text.is_empty()), "{faults:?}");
+        // Beyond a thousand one without a line says how many more there are.
+        let mut listed = faults.iter().take(1000);
+        assert!(listed.all(|f| f.line.is_some() || text.is_empty()), "{faults:?}");
     }
     let _ = read_criteria(text);
     let _ = read_pump_curve(text);
