@@ -320,13 +320,9 @@ impl CurveDesign {
             } else {
                 node.mean_variance[j] = NOT_READ;
                 node.offset[j] = 0.0;
+                node.mean[j] = 0.0;
             }
-            // Only covariances are wanted: what is read does not enter them.
-            node.mean[j] = 0.0;
         }
-        node.within[1] = 0.0;
-        node.within[2] = 0.0;
-        node.log_constant = 0.0;
         if read < 2 {
             return None;
         }
@@ -337,12 +333,9 @@ impl CurveDesign {
             if !posterior::factor(&part.start, &node, &mut factored) {
                 return None;
             }
-            posterior::project(
-                &self.geometry,
-                (&part.member, &part.prior),
-                &factored,
-                &mut projection,
-            );
+            // Only covariances are taken: what is read does not enter them.
+            let prior = (&part.member, &part.prior);
+            posterior::project(&self.geometry, prior, &factored, &mut projection);
             let (ss, ll) = (projection.variance(0).0, projection.variance(1).0);
             let sl = projection.slope_with_level();
             let shift = self.geometry.centre - self.dead_time;
