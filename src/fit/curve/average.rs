@@ -386,11 +386,11 @@ fn groups_alike(nodes: &[Node], order: &[usize], ratio: f64) -> Vec<Vec<usize>> 
 }
 
 /// Nodes kept at most after gathering.
-const MOST_NODES: usize = 10;
+const MOST_NODES: usize = 7;
 
 /// Ratio of variances up to which two nodes are alike, and up to which they are the same
 /// to a curve: its evidence then moves by a tenth of a nat.
-const ALIKE: f64 = 1.6;
+const ALIKE: f64 = 2.0;
 const SAME: f64 = 1.1;
 
 /// Weighs all combinations of what is asked, best first, negligible ones left out.

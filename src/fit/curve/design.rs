@@ -92,7 +92,7 @@ impl CurveDesign {
     ) -> Result<Self, CurveError> {
         let members = USUAL
             .iter()
-            .map(|&(decay, size)| (family::family()[family::place(decay, size)].clone(), 1.0))
+            .map(|&(decay, size)| (family::member(decay, size, 1.0), 1.0))
             .collect();
         Self::with(widths, setup, expected, members)
     }

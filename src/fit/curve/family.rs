@@ -49,42 +49,78 @@ pub(super) fn family() -> &'static [Member] {
 }
 
 fn members() -> Vec<Member> {
-    let mut members = Vec::new();
-    for (leading, decay) in DECAY_TIMES_MS.iter().enumerate() {
-        for (size, (amplitude, local)) in AMPLITUDES_MS.into_iter().enumerate() {
-            // What decays slowly is what is left when most has decayed.
-            let left = (SLOW_FROM_MS / decay).min(1.0);
-            let slow = amplitude * left.sqrt();
-            let mut decays = [0.0; DECAY_TIMES_MS.len()];
-            decays[..leading].fill(COMPANION);
-            decays[leading] = left;
-            members.push(Member {
-                amplitude: amplitude * amplitude,
-                decays,
-                long_end: LONG_END_MS * LONG_END_MS,
-                local: local * amplitude * amplitude,
-                leading,
-                means: [
-                    (0.0, SIGN_PRIOR[0].ln()),
-                    (-SIGNED * slow, SIGN_PRIOR[1].ln()),
-                    (SIGNED * slow, SIGN_PRIOR[2].ln()),
-                ],
-                scout: SCOUTS.contains(&(leading, size)),
-                probe: leading % 2 == 0 && size != 0,
-            });
-        }
+    // Members of one decay stand together: they share its shapes.
+    let tried = (0..DECAY_TIMES_MS.len()).flat_map(|leading| {
+        let amplitudes = AMPLITUDES.iter().enumerate();
+        amplitudes.map(move |(size, amplitude)| (leading, size, amplitude.decays[leading]))
+    });
+    tried
+        .filter(|&(_, _, stands_for)| stands_for > 0.0)
+        .map(|(leading, size, stands_for)| member(leading, size, stands_for))
+        .collect()
+}
+
+/// The departure that decays in one time from one amplitude, given as indices, with
+/// its prior weight.
+pub(super) fn member(leading: usize, size: usize, weight: f64) -> Member {
+    let Amplitude { ms, local, .. } = AMPLITUDES[size];
+    // What decays slowly is what is left when most has decayed.
+    let left = (SLOW_FROM_MS / DECAY_TIMES_MS[leading]).min(1.0);
+    let slow = ms * left.sqrt();
+    let mut decays = [0.0; DECAY_TIMES_MS.len()];
+    decays[..leading].fill(COMPANION);
+    decays[leading] = left;
+    let signed = |mean: f64, sign_prior: f64| (mean, (weight * sign_prior).ln());
+    let [none, less, more] = SIGN_PRIOR;
+    Member {
+        amplitude: ms * ms,
+        decays,
+        long_end: LONG_END_MS * LONG_END_MS,
+        local: local * ms * ms,
+        leading,
+        means: [
+            signed(0.0, none),
+            signed(-SIGNED * slow, less),
+            signed(SIGNED * slow, more),
+        ],
+        scout: SCOUTS.contains(&(leading, size)),
+        probe: leading % 2 == 0 && size != 0,
     }
-    members
 }
 
-/// Where the member of a decay and an amplitude, as indices, stands in the family.
-pub(super) fn place(decay: usize, amplitude: usize) -> usize {
-    decay * AMPLITUDES_MS.len() + amplitude
+/// An amplitude that is tried.
+struct Amplitude {
+    /// Standard deviation of the departure at the anchor, ms.
+    ms: f64,
+    /// Variance of the local part over its square.
+    local: f64,
+    /// For how many decays each stands: neighbours say the same where the departure
+    /// is small beside what readings show, or so large that they choose among it.
+    decays: [f64; DECAY_TIMES_MS.len()],
 }
 
-/// Standard deviations of the departure at the anchor, ms, each with the
-/// variance of the local part over its square.
-const AMPLITUDES_MS: [(f64, f64); 4] = [(0.02, 0.1), (0.06, 0.1), (0.15, 0.2), (0.4, 0.3)];
+const AMPLITUDES: [Amplitude; 4] = [
+    Amplitude {
+        ms: 0.02,
+        local: 0.1,
+        decays: [0.0, 2.0, 0.0, 0.0, 3.0],
+    },
+    Amplitude {
+        ms: 0.06,
+        local: 0.1,
+        decays: [1.0, 0.0, 2.0, 0.0, 2.0],
+    },
+    Amplitude {
+        ms: 0.15,
+        local: 0.2,
+        decays: [1.0; 5],
+    },
+    Amplitude {
+        ms: 0.4,
+        local: 0.3,
+        decays: [1.0, 0.0, 2.0, 0.0, 2.0],
+    },
+];
 /// Decay time from which amplitudes fall, ms.
 const SLOW_FROM_MS: f64 = 0.8;
 /// Variance of each faster shape over that of the amplitude.
