@@ -7,8 +7,13 @@ use serde::de::{Deserialize, Deserializer, Error};
 use super::DeliveryCurve;
 use super::hermite::{cubic, inner_tangent};
 
-/// Points at which the curve is taken for a line over part of it.
-const LINE_POINTS: usize = 400;
+/// Gauss and Legendre's rule of three points on −1 to 1, as place and weight: exact to the
+/// fifth power, where a cubic times a width has four.
+const GAUSS_LEGENDRE: [(f64, f64); 3] = [
+    (-0.774_596_669_241_483_4, 5.0 / 9.0),
+    (0.0, 8.0 / 9.0),
+    (0.774_596_669_241_483_4, 5.0 / 9.0),
+];
 
 /// The delivered quantity at one pulse width.
 #[derive(Debug, Clone, PartialEq)]
@@ -119,21 +124,29 @@ impl DeliveryCurve {
     /// Slope and dead time, ms, of the least-squares line of the curve over a range of
     /// pulse widths, uniform in width; `None` where the curve does not cover the range
     /// or the line does not rise.
+    ///
+    /// *Method*: ∫q·(w − w̄)dw over ∫(w − w̄)²dw, from node to node, where the
+    /// interpolant is a cubic.
     pub fn line_over(&self, [lo, hi]: [f64; 2]) -> Option<[f64; 2]> {
-        let step = (hi - lo) / (LINE_POINTS - 1) as f64;
-        let middle = f64::midpoint(lo, hi);
-        let (mut sum, mut along, mut square) = (0.0, 0.0, 0.0);
-        for i in 0..LINE_POINTS {
-            // The last step may round beyond the range.
-            let width = (lo + step * i as f64).min(hi);
-            let (left, right, _) = self.place(width)?;
-            let delivered = self.value(left, right, width);
-            sum += delivered;
-            along += delivered * (width - middle);
-            square += (width - middle).powi(2);
+        self.place(lo).and(self.place(hi))?;
+        let (length, middle) = (hi - lo, f64::midpoint(lo, hi));
+        let (mut area, mut moment) = (0.0, 0.0);
+        let mut from = lo;
+        let inside = |w: &f64| lo < *w && *w < hi;
+        let nodes = self.pulse_width_ms.iter().copied().filter(inside);
+        for to in nodes.chain([hi]) {
+            let (centre, half) = (f64::midpoint(from, to), 0.5 * (to - from));
+            let (left, right, _) = self.place(centre)?;
+            for (place, weight) in GAUSS_LEGENDRE {
+                let width = centre + half * place;
+                let part = half * weight * self.value(left, right, width);
+                area += part;
+                moment += part * (width - middle);
+            }
+            from = to;
         }
-        let slope = along / square;
-        let dead_time = middle - sum / LINE_POINTS as f64 / slope;
+        let slope = 12.0 * moment / length.powi(3);
+        let dead_time = middle - area / length / slope;
         (slope > 0.0).then_some([slope, dead_time])
     }
 
@@ -182,5 +195,38 @@ mod tests {
             );
         }
         assert!(curve.at(0.99).is_none() && curve.at(10.01).is_none());
+    }
+
+    /// Against the sums over many points of the interpolant itself.
+    #[test]
+    fn the_line_over_a_range_is_that_of_very_many_points() {
+        let widths = vec![1.0, 1.3, 2.0, 3.1, 5.0, 8.0];
+        let curve = DeliveryCurve {
+            delivered: widths.iter().map(|w| 4.0 * w - 3.0 - 0.5 / w).collect(),
+            standard_uncertainty: vec![0.1; widths.len()],
+            pulse_width_ms: widths,
+            degrees_of_freedom: None,
+            shared: BTreeMap::new(),
+        };
+        // The range begins and ends between nodes, at nodes, and within one piece.
+        for [lo, hi] in [[1.1, 6.5], [1.3, 5.0], [3.2, 4.0]] {
+            let n = 200_000;
+            let step = (hi - lo) / f64::from(n);
+            let middle = f64::midpoint(lo, hi);
+            let (mut sum, mut along, mut square) = (0.0, 0.0, 0.0);
+            for i in 0..n {
+                let w = lo + (f64::from(i) + 0.5) * step;
+                let q = curve.at(w).unwrap().value;
+                sum += q;
+                along += q * (w - middle);
+                square += (w - middle).powi(2);
+            }
+            let slope = along / square;
+            let dead_time = middle - sum / f64::from(n) / slope;
+            let line = curve.line_over([lo, hi]).unwrap();
+            assert!((line[0] / slope - 1.0).abs() < 1e-9, "{line:?} {slope}");
+            assert!((line[1] - dead_time).abs() < 1e-9, "{line:?} {dead_time}");
+        }
+        assert!(curve.line_over([0.9, 5.0]).is_none() && curve.line_over([2.0, 8.1]).is_none());
     }
 }
