@@ -6,11 +6,12 @@
 mod changes;
 mod document;
 mod finite;
+mod indent;
 
 pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
 pub use document::{
     Characterisation, Injector, LARGEST_DOCUMENT, ReadError, SCHEMA_ID, SchemaTag, Tool,
-    json_schema, read, to_json, write_line,
+    json_schema, read, to_json, to_json_pieces, write_line,
 };
 pub use finite::NotFinite;
 

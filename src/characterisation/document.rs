@@ -12,6 +12,7 @@ use crate::matching::SetMatch;
 use crate::surface::Surface;
 
 use super::finite::{self, NotFinite};
+use super::indent;
 
 /// Name of the schema version that this program writes.
 pub const SCHEMA_ID: &str = "characterisation-1";
@@ -113,6 +114,14 @@ pub enum ReadError {
 /// [`NotFinite`] where a number is NaN or infinite; JSON has no such numbers
 /// and serde_json would write null without a word.
 pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
+    Ok(to_json_pieces(document)?.concat())
+}
+
+/// The same text in pieces: that of a plant is long, and need not stand in memory twice.
+///
+/// # Errors
+/// As [`to_json`].
+pub fn to_json_pieces(document: &Characterisation) -> Result<Vec<String>, NotFinite> {
     let around = Characterisation {
         schema: document.schema,
         tool: document.tool.clone(),
@@ -124,37 +133,34 @@ pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
         findings: document.findings.clone(),
     };
     finite::check(&around)?;
-    let around = pretty(&around);
+    let around = indented("", &around, 0);
     // A line break within a string is escaped: this stands in one place.
     let (head, tail) = around
         .split_once(INJECTORS)
         .expect("a document has a list of injectors");
-    let injectors: Vec<String> = document
+    let mut injectors: Vec<String> = document
         .injectors
         .par_iter()
-        .map(|injector| {
+        .enumerate()
+        .map(|(place, injector)| {
             finite::check(injector).map_err(|error| error.under("injectors"))?;
-            // Two lists around it make the indent.
-            Ok(pretty(&[[injector]]))
+            let before = if place == 0 { "\n    " } else { ",\n    " };
+            Ok(indented(before, injector, 2))
         })
         .collect::<Result<_, _>>()?;
-    let mut pieces = vec![head, INJECTORS];
-    for (place, text) in injectors.iter().enumerate() {
-        pieces.push(if place == 0 { "" } else { "," });
-        let own = text.strip_prefix("[\n  [");
-        let own = own.and_then(|text| text.strip_suffix("\n  ]\n]"));
-        pieces.push(own.expect("two lists stand around it"));
-    }
-    pieces.push(if injectors.is_empty() { "" } else { "\n  " });
-    pieces.extend([tail, "\n"]);
-    Ok(pieces.concat())
+    let after = if injectors.is_empty() { "" } else { "\n  " };
+    injectors.insert(0, format!("{head}{INJECTORS}"));
+    injectors.push(format!("{after}{tail}\n"));
+    Ok(injectors)
 }
 
 /// How the list of injectors begins.
 const INJECTORS: &str = "\n  \"injectors\": [";
 
-fn pretty<T: Serialize>(value: &T) -> String {
-    serde_json::to_string_pretty(value).expect("string keys and finite numbers only")
+fn indented<T: Serialize>(before: &str, value: &T, depth: usize) -> String {
+    let mut text = before.as_bytes().to_vec();
+    indent::append(&mut text, value, depth);
+    String::from_utf8(text).expect("serde_json writes text")
 }
 
 /// Appends the line of a sweep, with its line end.

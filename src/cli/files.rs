@@ -354,7 +354,13 @@ pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure>
 /// whole. Links are followed; what is no regular file (a device, a pipe) is
 /// written to, never replaced.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    write_together([(path.to_owned(), bytes)])
+    write_pieces(path, &[bytes])
+}
+
+/// The same of what stands in memory in pieces.
+pub(super) fn write_pieces<B: AsRef<[u8]>>(path: &Path, pieces: &[B]) -> Result<(), Failure> {
+    let staged = stage(path, pieces).map_err(|error| failed(path, error))?;
+    staged.map_or(Ok(()), |staged| staged.place(path))
 }
 
 /// Writes several files as [`write_whole`] does; the first takes its place when the last is
@@ -364,14 +370,11 @@ pub(super) fn write_together<B: AsRef<[u8]>>(
 ) -> Result<(), Failure> {
     let mut written = Vec::new();
     for (path, bytes) in files {
-        let staged = stage(&path, bytes.as_ref()).map_err(|error| failed(&path, error))?;
+        let staged = stage(&path, &[bytes]).map_err(|error| failed(&path, error))?;
         written.extend(staged.map(|staged| (path, staged)));
     }
-    for (path, staged) in written {
-        let placed = staged.beside.persist(&staged.target);
-        placed.map_err(|e| failed(&path, e.error))?;
-    }
-    Ok(())
+    let mut written = written.into_iter();
+    written.try_for_each(|(path, staged)| staged.place(&path))
 }
 
 /// A file that is written, but not in its place; removed if it never gets there.
@@ -381,12 +384,23 @@ struct Staged {
     _watched: HalfWritten,
 }
 
+impl Staged {
+    fn place(self, path: &Path) -> Result<(), Failure> {
+        let placed = self.beside.persist(&self.target);
+        placed.map_err(|error| failed(path, error.error))
+    }
+}
+
 /// Writes a file beside its target; `None` where the target is no regular file and was written to.
-fn stage(path: &Path, bytes: &[u8]) -> io::Result<Option<Staged>> {
+fn stage<B: AsRef<[u8]>>(path: &Path, pieces: &[B]) -> io::Result<Option<Staged>> {
+    let write = |file: &mut fs::File| {
+        let mut pieces = pieces.iter();
+        pieces.try_for_each(|piece| file.write_all(piece.as_ref()))
+    };
     let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
     if fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
         let mut file = fs::OpenOptions::new().write(true).open(&target)?;
-        file.write_all(bytes)?;
+        write(&mut file)?;
         file.flush()?;
         return Ok(None);
     }
@@ -399,7 +413,7 @@ fn stage(path: &Path, bytes: &[u8]) -> io::Result<Option<Staged>> {
             .prefix(".meniscus-")
             .tempfile_in(folder)
     })?;
-    beside.write_all(bytes)?;
+    write(beside.as_file_mut())?;
     beside.as_file().sync_all()?;
     // Readable like any file the user makes; temporary files start out private.
     #[cfg(unix)]

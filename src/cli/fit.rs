@@ -5,10 +5,10 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
-use super::files::{failed, guard_outputs, read_input, write_together, write_whole};
+use super::files::{failed, guard_outputs, read_input, write_pieces, write_together, write_whole};
 use super::progress::during;
 use super::{Failure, Outcome, print, print_data};
-use crate::characterisation::{Characterisation, NotFinite, to_json};
+use crate::characterisation::{Characterisation, NotFinite, to_json_pieces};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
 use crate::{Request, characterisation, characterise, plots, report};
@@ -44,7 +44,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         true => Ok(None),
         false => report::terminal(&document, &terminal_style(args)).map(Some),
     };
-    let (json, table) = rayon::join(|| to_json(&document), table);
+    let (json, table) = rayon::join(|| to_json_pieces(&document), table);
     let (json, table) = (json.map_err(not_finite)?, table?);
     if let Some(path) = &args.output {
         replace(path, &document, &json, &terminal_style(args))?;
@@ -60,9 +60,15 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         write_together(pictures.map(|p| (name(&p.file_stem), p.svg)))?;
     }
     match table {
-        None => print_data(&json)?,
-        Some(table) => print(&table)?,
-    };
+        None => {
+            for piece in &json {
+                print_data(piece)?;
+            }
+        }
+        Some(table) => {
+            print(&table)?;
+        }
+    }
     let outcome = outcome(&document, &args.set);
     // The program ends here, and freeing what a day holds takes a twenty-fifth of its time.
     std::mem::forget(document);
@@ -74,15 +80,15 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
 fn replace(
     path: &Path,
     document: &Characterisation,
-    json: &str,
+    json: &[String],
     style: &report::Style,
 ) -> Result<(), Failure> {
     let old = match path.is_file() {
         true => fs::read(path).map_err(|error| failed(path, error))?,
-        false => return write_whole(path, json.as_bytes()),
+        false => return write_pieces(path, json),
     };
     let name = path.display();
-    if old == json.as_bytes() {
+    if is_text_of(&old, json) {
         writeln!(anstream::stderr(), "{name}: the same as before")?;
         return Ok(());
     }
@@ -106,9 +112,17 @@ fn replace(
         ),
     };
     write_whole(&kept, &old)?;
-    write_whole(path, json.as_bytes())?;
+    write_pieces(path, json)?;
     write!(anstream::stderr(), "{told}")?;
     Ok(())
+}
+
+/// Whether bytes are those of a text in pieces.
+fn is_text_of(mut bytes: &[u8], pieces: &[String]) -> bool {
+    pieces.iter().all(|piece| {
+        let rest = bytes.strip_prefix(piece.as_bytes());
+        rest.inspect(|rest| bytes = rest).is_some()
+    }) && bytes.is_empty()
 }
 
 /// `set.json` becomes `set.json.previous`.
