@@ -84,7 +84,7 @@ pub(super) fn member(leading: usize, size: usize, weight: f64) -> Member {
             signed(SIGNED * slow, more),
         ],
         scout: SCOUTS.contains(&(leading, size)),
-        probe: leading % 2 == 0 && size != 0,
+        probe: leading.is_multiple_of(2) && size != 0,
     }
 }
 
