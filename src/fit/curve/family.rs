@@ -84,7 +84,7 @@ pub(super) fn member(leading: usize, size: usize, weight: f64) -> Member {
             signed(SIGNED * slow, more),
         ],
         scout: SCOUTS.contains(&(leading, size)),
-        probe: leading.is_multiple_of(2) && size != 0,
+        probe: PROBES.contains(&(leading, size)),
     }
 }
 
@@ -133,6 +133,9 @@ const SIGNED: f64 = 1.33;
 const LONG_END_MS: f64 = 0.1;
 
 /// Decay and amplitude, as indices, of the members that look for the noise
-/// scales: from one that can follow any curve, lest curve be taken for noise,
-/// to one that is nearly straight.
-const SCOUTS: [(usize, usize); 3] = [(4, 3), (2, 2), (2, 1)];
+/// scales: one that can follow any curve, lest curve be taken for noise, and
+/// one that is nearly straight.
+const SCOUTS: [(usize, usize); 2] = [(4, 3), (2, 1)];
+
+/// Those by which misreadings are judged, the scouts among them.
+const PROBES: [(usize, usize); 4] = [(2, 1), (2, 2), (2, 3), (4, 3)];
