@@ -67,6 +67,8 @@ pub(super) struct Groups {
     injectors: Words,
     stages: Words,
     index: HashMap<Key, usize>,
+    /// Where the reading before went.
+    latest: Option<(Key, usize)>,
     groups: Vec<Group>,
     /// With the index of their file, at most one each.
     faults: Vec<(usize, Fault)>,
@@ -104,12 +106,19 @@ impl Groups {
             source,
         };
         let next = self.groups.len();
-        let at = *self.index.entry(key).or_insert(next);
+        // Rows of a sweep mostly stand together.
+        let at = match self.latest {
+            Some((latest, at)) if latest == key => at,
+            _ => *self.index.entry(key).or_insert(next),
+        };
+        self.latest = Some((key, at));
         if at == next {
+            // Sweeps are mostly alike.
+            let room = self.groups.last().map_or(0, |group| group.readings.len());
             self.groups.push(Group {
                 key,
                 basis: row.basis,
-                readings: Vec::new(),
+                readings: Vec::with_capacity(room),
             });
         }
         let group = &mut self.groups[at];

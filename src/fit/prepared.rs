@@ -67,24 +67,13 @@ impl<'a> Prepared<'a> {
             .iter()
             .map(|r| standing(r, source, options))
             .collect();
-        let setting = |i: usize| {
-            let reading = &sweep.readings[i];
-            (reading.pulse_width_ms, reading.pulses, reading.delivered)
-        };
-        let mut by_width = Vec::with_capacity(standing.len());
-        by_width.extend((0..standing.len()).filter(|i| standing[*i] == Standing::Used));
-        by_width.sort_by(|i, j| {
-            let (a, b) = (setting(*i), setting(*j));
-            // Down to what was read: in which order rows stand must not move a digit.
-            a.0.total_cmp(&b.0)
-                .then_with(|| a.1.total_cmp(&b.1))
-                .then_with(|| a.2.total_cmp(&b.2))
-        });
+        let width = |i: usize| sweep.readings[i].pulse_width_ms;
+        let by_width = by_width(&sweep.readings, &standing);
         let mut widths = Vec::with_capacity(by_width.len());
-        widths.extend(by_width.iter().map(|i| setting(*i).0));
+        widths.extend(by_width.iter().map(|i| width(*i)));
         widths.dedup();
         let mut in_line_range = by_width.clone();
-        in_line_range.retain(|i| holds(line_range, setting(*i).0));
+        in_line_range.retain(|i| holds(line_range, width(*i)));
         let mut prepared = Self {
             sweep,
             source,
@@ -193,6 +182,29 @@ impl<'a> Prepared<'a> {
             u
         }
     }
+}
+
+/// The readings that the fit may rest on by width, count and what was read: in which order
+/// rows stand must not move a digit.
+fn by_width(readings: &[Reading], standing: &[Standing]) -> Vec<usize> {
+    let setting = |i: &usize| {
+        let reading = &readings[*i];
+        (reading.pulse_width_ms, reading.pulses)
+    };
+    let by_setting = |i: &usize, j: &usize| {
+        let (a, b) = (setting(i), setting(j));
+        a.0.total_cmp(&b.0).then_with(|| a.1.total_cmp(&b.1))
+    };
+    let mut order = Vec::with_capacity(standing.len());
+    order.extend((0..standing.len()).filter(|i| standing[*i] == Standing::Used));
+    // Rows mostly stand by width: then only repeats are left to sort.
+    if !order.is_sorted_by(|i, j| by_setting(i, j).is_le()) {
+        order.sort_by(by_setting);
+    }
+    for repeats in order.chunk_by_mut(|i, j| setting(i) == setting(j)) {
+        repeats.sort_by(|i, j| readings[*i].delivered.total_cmp(&readings[*j].delivered));
+    }
+    order
 }
 
 /// Whether a pulse width lies in a line range, ms.

@@ -66,7 +66,9 @@ impl PartReader<'_> {
         match open {
             Some(run) if run.injector.as_bytes() == row.injector => run.add_row(row, line),
             _ => {
-                let mut run = Run::new(row.injector, line);
+                // Injectors of an archive are mostly alike.
+                let room = open.map_or(0, |run| run.readings());
+                let mut run = Run::new(row.injector, line).with_room(room);
                 run.add_row(row, line);
                 if self.part.head.is_none() {
                     self.part.head = Some(run);

@@ -47,6 +47,11 @@ impl Run {
         self
     }
 
+    /// Number of readings.
+    pub fn readings(&self) -> usize {
+        self.rows.len()
+    }
+
     /// The same so many lines later.
     pub fn moved(mut self, lines: u64) -> Self {
         self.first_line += lines;
