@@ -9,9 +9,10 @@ mod finite;
 mod indent;
 
 pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
+pub(crate) use document::to_json_pieces;
 pub use document::{
     Characterisation, Injector, LARGEST_DOCUMENT, ReadError, SCHEMA_ID, SchemaTag, Tool,
-    json_schema, read, to_json, to_json_pieces, write_line,
+    json_schema, read, to_json, write_line,
 };
 pub use finite::NotFinite;
 

@@ -121,7 +121,7 @@ pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
 ///
 /// # Errors
 /// As [`to_json`].
-pub fn to_json_pieces(document: &Characterisation) -> Result<Vec<String>, NotFinite> {
+pub(crate) fn to_json_pieces(document: &Characterisation) -> Result<Vec<String>, NotFinite> {
     let around = Characterisation {
         schema: document.schema,
         tool: document.tool.clone(),
