@@ -341,13 +341,20 @@ pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), F
 
 /// Refuses to overwrite a file that was not made to be overwritten, unless told to.
 pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure> {
-    if replace || !fs::metadata(path).is_ok_and(|m| m.is_file()) {
+    if replace || is_stdout(path) || !fs::metadata(path).is_ok_and(|m| m.is_file()) {
         return Ok(());
     }
     Err(Failure::other(
         format!("{} exists", path.display()),
         "choose another name, or write over it with --replace",
     ))
+}
+
+/// Whether a path is the system's name of the standard output: what stands behind it may be a
+/// file, and is not to be replaced while it is written to.
+pub(super) fn is_stdout(path: &Path) -> bool {
+    let names = ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"];
+    names.iter().any(|name| path == Path::new(name))
 }
 
 /// Writes beside the target, then renames: a run that ends in between leaves the old file
@@ -393,10 +400,16 @@ impl Staged {
 
 /// Writes a file beside its target; `None` where the target is no regular file and was written to.
 fn stage<B: AsRef<[u8]>>(path: &Path, pieces: &[B]) -> io::Result<Option<Staged>> {
-    let write = |file: &mut fs::File| {
+    let write = |to: &mut dyn Write| {
         let mut pieces = pieces.iter();
-        pieces.try_for_each(|piece| file.write_all(piece.as_ref()))
+        pieces.try_for_each(|piece| to.write_all(piece.as_ref()))
     };
+    if is_stdout(path) {
+        let mut out = io::stdout().lock();
+        write(&mut out)?;
+        out.flush()?;
+        return Ok(None);
+    }
     let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
     if fs::metadata(&target).is_ok_and(|m| !m.is_file()) {
         let mut file = fs::OpenOptions::new().write(true).open(&target)?;

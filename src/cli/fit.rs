@@ -5,7 +5,9 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
-use super::files::{failed, guard_outputs, read_input, write_pieces, write_together, write_whole};
+use super::files::{
+    failed, guard_outputs, is_stdout, read_input, write_pieces, write_together, write_whole,
+};
 use super::progress::during;
 use super::{Failure, Outcome, print, print_data};
 use crate::characterisation::{Characterisation, NotFinite, to_json_pieces};
@@ -83,7 +85,7 @@ fn replace(
     json: &[String],
     style: &report::Style,
 ) -> Result<(), Failure> {
-    let old = match path.is_file() {
+    let old = match path.is_file() && !is_stdout(path) {
         true => fs::read(path).map_err(|error| failed(path, error))?,
         false => return write_pieces(path, json),
     };

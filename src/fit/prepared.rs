@@ -1,6 +1,8 @@
 //! One sweep as the fits take it: numbers, the instrument behind them, and
 //! which readings count.
 
+use std::cmp::Ordering;
+
 use super::{FitOptions, Instrument};
 use crate::capture::{Bench, DUTY_LIMIT, Reading, Sweep, apparent_division};
 use crate::fluid::{ASSUMED_EXPONENT, ASSUMED_EXPONENT_UNCERTAINTY};
@@ -132,6 +134,8 @@ impl<'a> Prepared<'a> {
                 steps.push(step);
             }
         }
+        // In which order rows stand must not move a digit.
+        steps.sort_by(f64::total_cmp);
         let mean = steps.iter().sum::<f64>() / steps.len() as f64;
         self.temperature_doubt =
             (mean.is_finite() && mean != 0.0).then_some(TEMPERATURE_LAW_UNCERTAINTY * mean);
@@ -184,8 +188,8 @@ impl<'a> Prepared<'a> {
     }
 }
 
-/// The readings that the fit may rest on by width, count and what was read: in which order
-/// rows stand must not move a digit.
+/// The readings that the fit may rest on by width, count and what was read, down to what was
+/// read beside it: in which order rows stand must not move a digit.
 fn by_width(readings: &[Reading], standing: &[Standing]) -> Vec<usize> {
     let setting = |i: &usize| {
         let reading = &readings[*i];
@@ -201,8 +205,21 @@ fn by_width(readings: &[Reading], standing: &[Standing]) -> Vec<usize> {
     if !order.is_sorted_by(|i, j| by_setting(i, j).is_le()) {
         order.sort_by(by_setting);
     }
+    let read = |i: &usize| {
+        let reading = &readings[*i];
+        let beside = [
+            reading.pressure_actual_kpa,
+            reading.voltage_actual_v,
+            reading.fluid_temp_c,
+        ];
+        (reading.delivered, beside)
+    };
     for repeats in order.chunk_by_mut(|i, j| setting(i) == setting(j)) {
-        repeats.sort_by(|i, j| readings[*i].delivered.total_cmp(&readings[*j].delivered));
+        repeats.sort_by(|i, j| {
+            let (a, b) = (read(i), read(j));
+            // All of them are finite.
+            a.partial_cmp(&b).unwrap_or(Ordering::Equal)
+        });
     }
     order
 }

@@ -208,6 +208,29 @@ fn standard_output_without_room_is_told() {
     }
 }
 
+/// A log that standard output goes to is written on, not replaced by the file that is asked for.
+#[test]
+fn the_standard_output_by_its_name_is_not_replaced() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("log.txt");
+    fs::write(&log, "what stood there\n").unwrap();
+    let mut command = Command::new(cargo_bin("meniscus"));
+    command.arg("fit").arg(run("neglected-four"));
+    command.args(["-o", "/dev/stdout"]).current_dir(&folder);
+    command.stdout(fs::OpenOptions::new().append(true).open(&log).unwrap());
+    let (status, told) = ended(&mut command);
+    assert_eq!(status, Some(0), "{told}");
+    let text = fs::read_to_string(&log).unwrap();
+    let rest = text.strip_prefix("what stood there\n{\n").unwrap();
+    let (json, table) = rest.split_once("\n}\n").unwrap();
+    assert!(
+        json.starts_with("  \"schema\": \"characterisation-1\""),
+        "{json}"
+    );
+    assert!(table.contains("injector"), "{table}");
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+}
+
 #[test]
 fn a_folder_that_cannot_be_written_to_is_told() {
     // Not even the superuser makes files there.

@@ -185,6 +185,46 @@ const READINGS: f64 = 12.0;
 /// Rounding of decimal numbers, as a part of an interval: the units' factors are not exact.
 const ROUNDING: f64 = 1e-6;
 
+/// A run whose rows carry fluid temperatures, forwards and backwards, and with the sweeps in turns.
+#[test]
+fn rows_with_temperatures_may_stand_in_any_order() {
+    let run =
+        |name: &str| std::fs::read_to_string(format!("bench-runs/healthy-six/{name}")).unwrap();
+    let (text, bench) = (run("capture.csv"), run("bench.toml"));
+    let bench = || read_bench("bench.toml", &bench).unwrap();
+    let mut lines = text.lines().filter(|line| !line.starts_with('#'));
+    let header = lines.next().unwrap();
+    let forwards: Vec<&str> = lines.collect();
+    let backwards: Vec<&str> = forwards.iter().rev().copied().collect();
+    let in_turns: Vec<&str> = (0..7)
+        .flat_map(|k| forwards.iter().skip(k).step_by(7).copied())
+        .collect();
+    let fit = |rows: &[&str]| {
+        let text = format!("{header}\n{}\n", rows.join("\n"));
+        tried(&text, bench(), options(ModelChoice::Auto)).unwrap()
+    };
+    // What says where a row stood is not compared.
+    let told = |document: &Characterisation| -> BTreeMap<String, SweepFit> {
+        let sweeps = document.injectors.iter().flat_map(|injector| {
+            injector.sweeps.iter().map(|sweep| {
+                let name = format!("{} at {:?} V", injector.id, sweep.voltage_v);
+                let mut sweep = sweep.clone();
+                sweep.points.clear();
+                sweep.findings.clear();
+                (name, sweep)
+            })
+        });
+        sweeps.collect()
+    };
+    let usual = told(&fit(&forwards));
+    assert_eq!(usual.len(), 18);
+    for rows in [backwards, in_turns] {
+        for (name, sweep) in told(&fit(&rows)) {
+            assert_eq!(sweep, usual[&name], "{name}");
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(config(24))]
 

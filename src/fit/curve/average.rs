@@ -181,13 +181,14 @@ pub(super) struct Candidate {
 /// Combinations this many nats below the best are dropped: e⁻⁹ is one part in
 /// eight thousand.
 const NEGLIGIBLE: f64 = 9.0;
-/// Noise nodes this many nats below the best, by the probing members.
+/// Noise nodes this many nats below the best, by the scouts.
 const NEGLIGIBLE_NODE: f64 = 5.0;
 
 /// Log weights of one member at the means asked.
 fn log_weights(asked: Asked, member: usize, evidence: Evidence) -> impl Iterator<Item = f64> {
-    let means = asked.means(&family()[member]).iter();
-    means.map(move |&(mean, log_prior)| evidence.at(mean) + log_prior)
+    let member = &family()[member];
+    let means = asked.means(member).iter();
+    means.map(move |&(mean, log_prior)| evidence.at(mean) + member.log_weight + log_prior)
 }
 
 /// Values of the scatter of a single pulse to average over, with log prior weights.

@@ -26,7 +26,9 @@ pub(super) struct Member {
     pub local: f64,
     /// Shape that carries the mean.
     pub leading: usize,
-    /// Means of the leading shape to try, ms, with log prior weights; the first is none.
+    /// Logarithm of its prior weight.
+    pub log_weight: f64,
+    /// Means of the leading shape to try, ms, with their log prior weights; the first is none.
     pub means: [(f64, f64); MEANS],
     /// Whether this member looks for the noise scales that matter.
     pub scout: bool,
@@ -70,19 +72,15 @@ pub(super) fn member(leading: usize, size: usize, weight: f64) -> Member {
     let mut decays = [0.0; DECAY_TIMES_MS.len()];
     decays[..leading].fill(COMPANION);
     decays[leading] = left;
-    let signed = |mean: f64, sign_prior: f64| (mean, (weight * sign_prior).ln());
-    let [none, less, more] = SIGN_PRIOR;
+    let [none, less, more] = SIGN_PRIOR.map(f64::ln);
     Member {
         amplitude: ms * ms,
         decays,
         long_end: LONG_END_MS * LONG_END_MS,
         local: local * ms * ms,
         leading,
-        means: [
-            signed(0.0, none),
-            signed(-SIGNED * slow, less),
-            signed(SIGNED * slow, more),
-        ],
+        log_weight: weight.ln(),
+        means: [(0.0, none), (-SIGNED * slow, less), (SIGNED * slow, more)],
         scout: SCOUTS.contains(&(leading, size)),
         probe: PROBES.contains(&(leading, size)),
     }
@@ -94,8 +92,8 @@ struct Amplitude {
     ms: f64,
     /// Variance of the local part over its square.
     local: f64,
-    /// For how many decays each stands: neighbours say the same where the departure
-    /// is small beside what readings show, or so large that they choose among it.
+    /// For how many decays each stands: where the departure is small, readings do not
+    /// tell it from its neighbours; where it is large, they choose between those there are.
     decays: [f64; DECAY_TIMES_MS.len()],
 }
 
@@ -139,3 +137,27 @@ const SCOUTS: [(usize, usize); 2] = [(4, 3), (2, 1)];
 
 /// Those by which misreadings are judged, the scouts among them.
 const PROBES: [(usize, usize); 4] = [(2, 1), (2, 2), (2, 3), (4, 3)];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Five decays times four amplitudes, each of weight one before some came to stand for others.
+    #[test]
+    fn members_weigh_as_many_as_they_stand_for_and_their_means_sum_to_one() {
+        let weight: f64 = family().iter().map(|m| m.log_weight.exp()).sum();
+        assert!((weight - 20.0).abs() < 1e-12, "{weight}");
+        for member in family() {
+            let means: f64 = member.means.iter().map(|(_, w)| w.exp()).sum();
+            assert!((means - 1.0).abs() < 1e-12, "{means}");
+        }
+    }
+
+    #[test]
+    fn scouts_are_members_and_judge_misreadings_too() {
+        let scouts: Vec<&Member> = family().iter().filter(|m| m.scout).collect();
+        assert_eq!(scouts.len(), SCOUTS.len());
+        assert!(scouts.iter().all(|m| m.probe));
+        assert_eq!(family().iter().filter(|m| m.probe).count(), PROBES.len());
+    }
+}

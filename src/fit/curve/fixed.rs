@@ -90,6 +90,7 @@ pub fn posterior_at(
         long_end: scales.long_end_ms * scales.long_end_ms,
         local: scales.local_ms * scales.local_ms,
         leading: scales.decay_index,
+        log_weight: 0.0,
         means: [(scales.mean_ms, 0.0); _],
         scout: true,
         probe: true,
