@@ -40,7 +40,6 @@ impl Indented {
         if !self.empty {
             self.line(writer, true)?;
         }
-        self.empty = false;
         writer.write_all(bracket)
     }
 

@@ -341,7 +341,7 @@ pub(super) fn guard_outputs(outputs: &[&Path], args: &InputArgs) -> Result<(), F
 
 /// Refuses to overwrite a file that was not made to be overwritten, unless told to.
 pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure> {
-    if replace || is_stdout(path) || !fs::metadata(path).is_ok_and(|m| m.is_file()) {
+    if replace || !replaces(path) {
         return Ok(());
     }
     Err(Failure::other(
@@ -350,9 +350,14 @@ pub(super) fn refuse_existing(path: &Path, replace: bool) -> Result<(), Failure>
     ))
 }
 
+/// Whether a file stands there whose place another would take.
+pub(super) fn replaces(path: &Path) -> bool {
+    path.is_file() && !is_stdout(path)
+}
+
 /// Whether a path is the system's name of the standard output: what stands behind it may be a
 /// file, and is not to be replaced while it is written to.
-pub(super) fn is_stdout(path: &Path) -> bool {
+fn is_stdout(path: &Path) -> bool {
     let names = ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"];
     names.iter().any(|name| path == Path::new(name))
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
 use super::files::{
-    failed, guard_outputs, is_stdout, read_input, write_pieces, write_together, write_whole,
+    failed, guard_outputs, read_input, replaces, write_pieces, write_together, write_whole,
 };
 use super::progress::during;
 use super::{Failure, Outcome, print, print_data};
@@ -85,7 +85,7 @@ fn replace(
     json: &[String],
     style: &report::Style,
 ) -> Result<(), Failure> {
-    let old = match path.is_file() && !is_stdout(path) {
+    let old = match replaces(path) {
         true => fs::read(path).map_err(|error| failed(path, error))?,
         false => return write_pieces(path, json),
     };
