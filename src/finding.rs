@@ -149,25 +149,35 @@ impl Finding {
 
 /// Puts the facts into a sentence of the catalogue.
 fn fill(sentence: &str, facts: &BTreeMap<String, Value>, mark: char) -> String {
-    let mut filled = sentence.to_owned();
-    for (name, value) in facts {
-        let shown = match value {
-            Value::Number(number) => match (number.as_i64(), number.as_f64()) {
-                (Some(whole), _) => whole.to_string(),
-                (None, Some(x)) => {
-                    trim_zeros(&crate::units::significant(x, 4)).replace('.', &mark.to_string())
-                }
-                (None, None) => number.to_string(),
-            },
-            Value::String(text) if matches!(name.as_str(), "unit" | "usual") => {
-                sign_of(text).to_owned()
-            }
-            Value::String(text) => text.clone(),
-            other => other.to_string(),
-        };
-        filled = filled.replace(&format!("{{{name}}}"), &shown);
+    let mut filled = String::with_capacity(2 * sentence.len());
+    let mut rest = sentence;
+    while let Some((before, after)) = rest.split_once('{') {
+        filled.push_str(before);
+        let (name, after) = after.split_once('}').unwrap_or((after, ""));
+        match facts.get(name) {
+            Some(value) => filled.push_str(&shown(name, value, mark)),
+            None => filled.extend(["{", name, "}"]),
+        }
+        rest = after;
     }
+    filled.push_str(rest);
     filled
+}
+
+/// A fact as a sentence shows it.
+fn shown(name: &str, value: &Value, mark: char) -> String {
+    match value {
+        Value::Number(number) => match (number.as_i64(), number.as_f64()) {
+            (Some(whole), _) => whole.to_string(),
+            (None, Some(x)) => {
+                trim_zeros(&crate::units::significant(x, 4)).replace('.', &mark.to_string())
+            }
+            (None, None) => number.to_string(),
+        },
+        Value::String(text) if matches!(name, "unit" | "usual") => sign_of(text).to_owned(),
+        Value::String(text) => text.clone(),
+        other => other.to_string(),
+    }
 }
 
 fn trim_zeros(number: &str) -> String {
