@@ -57,19 +57,22 @@ pub fn t_quantile(p: f64, dof: Option<f64>) -> Result<f64, FitError> {
 pub fn coverage_factor(level: f64, dof: Option<f64>) -> Result<f64, FitError> {
     require_probability("level", level)?;
     let tail = 0.5 * (1.0 - level);
-    match dof {
-        Some(whole) if level == KEPT_LEVEL && (1.0..KEPT as f64).contains(&whole) => {
-            if whole.fract() != 0.0 {
-                return t_upper(tail, dof);
-            }
-            // The quantile takes longer than the fit of a line, and a line of 36 readings has
-            // always the same degrees of freedom.
-            static FACTORS: [OnceLock<f64>; KEPT] = [const { OnceLock::new() }; KEPT];
-            let kept = &FACTORS[whole as usize];
-            Ok(*kept.get_or_init(|| factor_of_whole(tail, whole)))
-        }
-        _ => t_upper(tail, dof),
+    // The quantile takes longer than the fit of a line, and sweeps of as many readings have
+    // the same degrees of freedom.
+    static FACTORS: [OnceLock<f64>; KEPT] = [const { OnceLock::new() }; KEPT];
+    let place = match dof {
+        None => Some(INFINITE),
+        Some(v) if v.fract() == 0.0 && (1.0..KEPT as f64).contains(&v) => Some(v as usize),
+        Some(_) => None,
+    };
+    let Some(place) = place.filter(|_| level == KEPT_LEVEL) else {
+        return t_upper(tail, dof);
+    };
+    if let Some(factor) = FACTORS[place].get() {
+        return Ok(*factor);
     }
+    let factor = t_upper(tail, dof)?;
+    Ok(*FACTORS[place].get_or_init(|| factor))
 }
 
 /// Level whose factors are kept.
@@ -78,10 +81,8 @@ const KEPT_LEVEL: f64 = 0.95;
 /// Factors kept: whole degrees of freedom below this.
 const KEPT: usize = 256;
 
-fn factor_of_whole(tail: f64, dof: f64) -> f64 {
-    t_upper(tail, Some(dof))
-        .expect("a tail of 0.025 and whole degrees of freedom are in the domain")
-}
+/// Place of the factor of the normal distribution, where none degrees of freedom would be.
+const INFINITE: usize = 0;
 
 /// Gives the value that Student's t exceeds with probability `tail`.
 ///
