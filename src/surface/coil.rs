@@ -5,6 +5,9 @@ use nalgebra::{DMatrix, DVector};
 /// Largest share of the lowest voltage that the coil's pull-in may need in a fit.
 const PULL_IN_LIMIT: f64 = 0.98;
 
+/// Parameters where several pressures were run.
+const MOST_PARAMETERS: usize = 4;
+
 /// Time in which the current of an R–L coil at `voltage_v` reaches the pull-in
 /// current I: −(L/R)·ln(1 − I·R/V), in the unit of `time_constant` (L/R).
 ///
@@ -80,7 +83,8 @@ impl CoilModel {
     /// ∂X/∂parameters at a voltage and pressure.
     pub(super) fn gradient(&self, voltage_v: f64, pressure_kpa: f64) -> DVector<f64> {
         let relative = self.reference_kpa.map_or(0.0, |p0| pressure_kpa / p0 - 1.0);
-        gradient(&self.parameters, voltage_v, relative)
+        let gradient = gradient(&self.parameters, voltage_v, relative);
+        DVector::from_column_slice(&gradient[..self.parameters.len()])
     }
 }
 
@@ -93,7 +97,8 @@ fn model(p: &[f64], voltage_v: f64, g: f64) -> f64 {
     -p[0] / p[1] * (-y).ln_1p() + p[2]
 }
 
-fn gradient(p: &[f64], voltage_v: f64, relative_pressure: f64) -> DVector<f64> {
+/// ∂X/∂parameters; the last is nothing where there are three.
+fn gradient(p: &[f64], voltage_v: f64, relative_pressure: f64) -> [f64; MOST_PARAMETERS] {
     let (a, k) = (p[0], p[1]);
     let g = factor(p, relative_pressure);
     let y = k * g / voltage_v;
@@ -104,11 +109,8 @@ fn gradient(p: &[f64], voltage_v: f64, relative_pressure: f64) -> DVector<f64> {
     } else {
         y / (1.0 - y) + (-y).ln_1p()
     };
-    let mut list = vec![h, a * by_k / (k * k), 1.0];
-    if p.len() == 4 {
-        list.push(a * relative_pressure / voltage_v / (1.0 - y));
-    }
-    DVector::from_vec(list)
+    let by_pressure = a * relative_pressure / voltage_v / (1.0 - y);
+    [h, a * by_k / (k * k), 1.0, by_pressure]
 }
 
 /// Fits the model by Levenberg–Marquardt.
@@ -126,7 +128,11 @@ pub(super) fn fit_coil(
     let mut voltages: Vec<f64> = points.iter().map(|p| p.voltage_v).collect();
     voltages.sort_by(f64::total_cmp);
     voltages.dedup_by(|a, b| (*a - *b).abs() < 0.05);
-    let count = if several_pressures { 4 } else { 3 };
+    let count = if several_pressures {
+        MOST_PARAMETERS
+    } else {
+        MOST_PARAMETERS - 1
+    };
     if voltages.len() < 3 || points.len() <= count {
         return Err(NoCoilModel::TooFewCells);
     }
@@ -162,28 +168,47 @@ impl Fit<'_> {
             })
     }
 
-    fn residuals(&self, p: &[f64]) -> DVector<f64> {
-        DVector::from_iterator(
-            self.points.len(),
-            self.points.iter().map(|point| {
-                (point.value - model(p, point.voltage_v, factor(p, self.relative(point)))) / point.u
-            }),
-        )
+    /// Residual over its u.
+    fn residual(&self, p: &[f64], point: &DeadTimePoint) -> f64 {
+        let expected = model(p, point.voltage_v, factor(p, self.relative(point)));
+        (point.value - expected) / point.u
     }
 
-    /// Weighted Jacobian.
-    fn jacobian(&self, p: &[f64]) -> DMatrix<f64> {
-        let rows: Vec<_> = self
-            .points
-            .iter()
-            .map(|point| (gradient(p, point.voltage_v, self.relative(point)) / point.u).transpose())
-            .collect();
-        DMatrix::from_rows(&rows)
+    /// Σ (residual/u)².
+    fn size(&self, p: &[f64]) -> f64 {
+        let residuals = self.points.iter().map(|point| self.residual(p, point));
+        residuals.map(|r| r * r).sum()
+    }
+
+    /// Weighted gradient at a point.
+    fn row(&self, p: &[f64], point: &DeadTimePoint) -> [f64; MOST_PARAMETERS] {
+        gradient(p, point.voltage_v, self.relative(point)).map(|d| d / point.u)
+    }
+
+    /// JᵀWJ and JᵀWr.
+    fn equations(&self, p: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
+        let mut normal = [[0.0; MOST_PARAMETERS]; MOST_PARAMETERS];
+        let mut pull = [0.0; MOST_PARAMETERS];
+        for point in self.points {
+            let row = self.row(p, point);
+            let residual = self.residual(p, point);
+            for (i, d) in row.iter().enumerate() {
+                pull[i] += d * residual;
+                for (sum, e) in normal[i].iter_mut().zip(row) {
+                    *sum += d * e;
+                }
+            }
+        }
+        let count = p.len();
+        (
+            DMatrix::from_fn(count, count, |i, j| normal[i][j]),
+            DVector::from_column_slice(&pull[..count]),
+        )
     }
 
     /// Best of a grid of pull-in voltages and pressure factors; a and x₀ by regression.
     fn start(&self, count: usize) -> Vec<f64> {
-        let slopes: &[f64] = if count == 4 {
+        let slopes: &[f64] = if count == MOST_PARAMETERS {
             &[0.0, 0.1, 0.3, 0.6]
         } else {
             &[0.0]
@@ -208,7 +233,7 @@ impl Fit<'_> {
                 let [n, sh, sx, shh, shx] = sums;
                 p[0] = (n * shx - sh * sx) / (n * shh - sh * sh);
                 p[2] = (sx - p[0] * sh) / n;
-                let size = self.residuals(&p).norm_squared();
+                let size = self.size(&p);
                 if self.allowed(&p) && size < best.0 {
                     best = (size, p);
                 }
@@ -222,11 +247,9 @@ impl Fit<'_> {
             return None;
         }
         let mut damping = 1e-3;
-        let mut size = self.residuals(&p).norm_squared();
+        let mut size = self.size(&p);
+        let (mut normal, mut pull) = self.equations(&p);
         for _ in 0..200 {
-            let j = self.jacobian(&p);
-            let normal = j.transpose() * &j;
-            let pull = j.transpose() * self.residuals(&p);
             let mut damped = normal.clone();
             for i in 0..p.len() {
                 damped[(i, i)] += damping * normal[(i, i)];
@@ -234,7 +257,7 @@ impl Fit<'_> {
             let step = damped.lu().solve(&pull)?;
             let tried: Vec<f64> = p.iter().zip(step.iter()).map(|(a, b)| a + b).collect();
             let new = if self.allowed(&tried) {
-                self.residuals(&tried).norm_squared()
+                self.size(&tried)
             } else {
                 f64::INFINITY
             };
@@ -246,6 +269,7 @@ impl Fit<'_> {
                 if gain <= 1e-12 * (1.0 + size) {
                     return Some(p);
                 }
+                (normal, pull) = self.equations(&p);
             } else {
                 damping *= 7.0;
                 if damping > 1e12 {
@@ -257,12 +281,9 @@ impl Fit<'_> {
     }
 
     fn finish(&self, p: Vec<f64>, several: bool) -> Result<CoilModel, NoCoilModel> {
-        let j = self.jacobian(&p);
-        let inverse = (j.transpose() * &j)
-            .try_inverse()
-            .ok_or(NoCoilModel::NoBend)?;
-        let residuals = self.residuals(&p);
-        let chi = residuals.norm_squared();
+        let (normal, _) = self.equations(&p);
+        let inverse = normal.try_inverse().ok_or(NoCoilModel::NoBend)?;
+        let chi = self.size(&p);
         let nu = (self.points.len() - p.len()) as f64;
         let covariance = &inverse * (chi / nu).max(1.0);
         // The bend: the pull-in voltage must differ from none, and not sit at its limit.
@@ -271,22 +292,20 @@ impl Fit<'_> {
         if !(bend && clear) {
             return Err(NoCoilModel::NoBend);
         }
-        let weights = DMatrix::from_diagonal(&DVector::from_iterator(
-            self.points.len(),
-            self.points.iter().map(|point| 1.0 / point.u),
-        ));
-        let squares = residuals
-            .iter()
-            .zip(self.points)
-            .map(|(r, point)| (r * point.u).powi(2))
-            .sum::<f64>();
+        // JᵀW, a column a dead time.
+        let pulled = DMatrix::from_fn(p.len(), self.points.len(), |i, j| {
+            let point = &self.points[j];
+            self.row(&p, point)[i] / point.u
+        });
+        let off = |point: &DeadTimePoint| self.residual(&p, point) * point.u;
+        let squares: f64 = self.points.iter().map(|point| off(point).powi(2)).sum();
         Ok(CoilModel {
-            sensitivity: &inverse * j.transpose() * weights,
+            sensitivity: inverse * pulled,
+            residual_rms: (squares / self.points.len() as f64).sqrt(),
             parameters: p,
             covariance,
             reference_kpa: several.then_some(self.p0),
             chi_squared: (chi, nu),
-            residual_rms: (squares / self.points.len() as f64).sqrt(),
         })
     }
 }
