@@ -10,6 +10,9 @@ use super::fault::Fault;
 /// Longest line of a capture, bytes.
 pub const LONGEST_LINE: usize = 1 << 20;
 
+/// What some programs put before a text in UTF-8.
+pub(super) const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
+
 /// Decodes the bytes of a file.
 ///
 /// Returns the text without a byte order mark, and whether it was read as
@@ -25,7 +28,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
     if let Some(line) = first_overlong(bytes) {
         return Err(Box::new(overlong(line)));
     }
-    let body = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    let body = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(bytes);
     let skipped = bytes.len() - body.len();
     let utf8 = std::str::from_utf8(body);
     let foreign = body.iter().position(|b| match b {
@@ -234,6 +237,12 @@ impl<'a> Rows<'a> {
         self.header_cells = cells;
     }
 
+    /// Where the rows below the one read last begin: byte of the text, and line.
+    pub fn below(&mut self) -> (usize, u64) {
+        self.advance_to(self.row_end);
+        (self.at, self.line)
+    }
+
     /// Reads the next row into `record`; returns its line, or `None` at the end.
     pub fn next(&mut self, record: &mut StringRecord) -> Option<u64> {
         loop {
@@ -243,6 +252,8 @@ impl<'a> Rows<'a> {
                 .expect("the text is UTF-8, lies in memory and may have rows of any length");
             if !more {
                 self.look_for_open_quote();
+                self.advance_to(self.row_end);
+                self.skip_comments();
                 self.advance_to(self.bytes.len());
                 return None;
             }
@@ -358,6 +369,16 @@ mod tests {
         let crlf = text.replace('\n', "\r\n");
         let numbers: Vec<_> = lines(&crlf).iter().map(|(line, _)| *line).collect();
         assert_eq!(numbers, [3, 4, 9]);
+    }
+
+    #[test]
+    fn comments_that_look_like_readings_are_counted_to_the_end() {
+        let text = "id,a,b\n#1,2,3\nx,4,5\n# said, 1, in passing\n#2,6,7\n\n#3,8,9";
+        let mut rows = Rows::new(text, Dialect::of(text));
+        rows.set_header_cells(3);
+        let mut record = StringRecord::new();
+        while rows.next(&mut record).is_some() {}
+        assert_eq!((rows.comment_readings, rows.first_comment_reading), (3, 2));
     }
 
     #[test]

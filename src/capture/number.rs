@@ -34,7 +34,7 @@ impl NotANumber {
 
 /// Which decimal marks a file uses, to notice `1,234` where the comma cannot be told from a
 /// thousands separator. Lines count from 1; 0 is none.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(super) struct Marks {
     /// A point that can only be a decimal point stands in the file.
     pub point: bool,
@@ -44,6 +44,23 @@ pub(super) struct Marks {
     pub unclear_point: u64,
     /// Line of the first number like `1,234`.
     pub unclear_comma: u64,
+}
+
+impl Marks {
+    /// Of this part of a file and the part below it.
+    pub fn and(self, below: Self) -> Self {
+        Self {
+            point: self.point | below.point,
+            comma: self.comma | below.comma,
+            unclear_point: first_line(self.unclear_point, below.unclear_point),
+            unclear_comma: first_line(self.unclear_comma, below.unclear_comma),
+        }
+    }
+}
+
+/// The line of this part of a file or, where it has none, of the part below it; 0 is none.
+pub(super) fn first_line(above: u64, below: u64) -> u64 {
+    if above == 0 { below } else { above }
 }
 
 /// Reads a trimmed cell as a finite number with a decimal point, or a decimal
@@ -90,7 +107,7 @@ pub(super) fn number(
 }
 
 fn note_marks(bytes: &[u8], commas: usize, points: usize, marks: &mut Marks, line: u64) {
-    let first = |old: u64| if old == 0 { line } else { old };
+    let first = |old: u64| first_line(old, line);
     match (commas, points) {
         (1, _) if groups_of_three(bytes, b',') => marks.unclear_comma = first(marks.unclear_comma),
         (1, _) => marks.comma = true,

@@ -1,6 +1,7 @@
 //! The door: bytes of files in, a checked capture or every fault out.
 
 mod mapped;
+mod text;
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -10,7 +11,7 @@ use serde::Serialize;
 
 use super::Bench;
 use super::container::{self, Content};
-use super::dialect::{self, Dialect, Rows};
+use super::dialect::Dialect;
 use super::doubts::{self, FileNotes};
 use super::fault::{Fault, Faults, Places};
 use super::grid::{Grid, letters};
@@ -18,7 +19,7 @@ use super::header::{self, Layout};
 use super::map::Mapping;
 use super::number::Marks;
 use super::reading::{Capture, Source, digest};
-use super::row::{Cells, Outcome, RowReader};
+use super::row::{Cells, RowReader};
 use super::sheet::{Merges, SheetRows, readings_sheet};
 use super::sweeps::Groups;
 use super::workbook::Workbook;
@@ -249,50 +250,6 @@ impl<'a> FileReading<'a> {
         }
     }
 
-    fn read_text(&mut self, bytes: &[u8]) {
-        let (text, windows_1252) = match dialect::decode(bytes) {
-            Ok(decoded) => decoded,
-            Err(fault) => return self.faults.push(*fault),
-        };
-        self.notes.windows_1252 = windows_1252;
-        let dialect = Dialect::of(&text);
-        let mut rows = Rows::new(&text, dialect);
-        let mut record = StringRecord::new();
-        let Some(header_line) = rows.next(&mut record) else {
-            let expected = "a header row of column names and rows of readings";
-            return self
-                .faults
-                .push(Fault::whole("no text but blanks and comments", expected));
-        };
-        let Some(layout) = header::read_header(&record, header_line, &mut self.faults) else {
-            return;
-        };
-        rows.set_header_cells(record.len());
-        let mut marks = Marks::default();
-        while let Some(line) = rows.next(&mut record) {
-            self.start_row();
-            if let Some(fault) = refuse_length(&record, &layout, line, dialect) {
-                self.faults.push(fault);
-                continue;
-            }
-            let row = Cells::new(&record, &[], line);
-            self.read_row(&layout, row, dialect.decimal_comma(), &mut marks);
-        }
-        if let Some(line) = rows.open_quote {
-            let fault = Fault::row(line, "a quote that is never closed", "a closing quote");
-            self.faults
-                .push(fault.hint("the rest of the file was taken as one cell"));
-        }
-        self.refuse_no_rows(header_line);
-        if let Some(fault) = unclear_marks(marks) {
-            self.faults.start_row();
-            self.faults.push(fault);
-        }
-        self.notes.comment_readings = rows.comment_readings;
-        self.notes.first_comment_reading = rows.first_comment_reading;
-        self.notes.keep_amount_columns(&layout);
-    }
-
     /// Reads the rows below a row of column names.
     fn read_sheet(&mut self, grid: &Grid, header: usize) {
         let header_line = grid.line(header);
@@ -348,15 +305,7 @@ impl<'a> FileReading<'a> {
             marks: *marks,
             faults: &mut self.faults,
         };
-        let mut used = false;
-        for columns in &layout.trains {
-            if let Outcome::Read(mut row) = reader.read(row, columns) {
-                row.voltage_v = row.voltage_v.or(self.unstated.voltage_v);
-                row.pressure_kpa = row.pressure_kpa.or(self.unstated.pressure_kpa);
-                used |= row.reading.exclude.is_none();
-                self.groups.add(*row);
-            }
-        }
+        let used = reader.read_into(self.groups, row, layout, self.unstated);
         *marks = reader.marks;
         self.source.rows_used += u64::from(used);
     }

@@ -5,10 +5,12 @@ use csv::StringRecord;
 use super::fault::{Fault, Faults};
 use super::grid::Kind;
 use super::guard::unguarded;
-use super::header::{Column, Columns};
+use super::header::{Column, Columns, Layout};
 use super::names::{NAMES, Role};
 use super::number::{self, Marks, NotANumber};
+use super::read::SetPoints;
 use super::reading::Reading;
+use super::sweeps::Groups;
 use crate::units::{Basis, magnitude_words, within_magnitudes};
 
 /// No train is longer: at 10 ms a pulse this is four months.
@@ -47,7 +49,7 @@ pub(super) struct RowReading<'a> {
 }
 
 /// What became of the cells of one injector in one row.
-pub(super) enum Outcome<'a> {
+enum Outcome<'a> {
     /// A reading.
     Read(Box<RowReading<'a>>),
     /// Nothing was read: an empty cell of a wide file, or an excluded row without a quantity.
@@ -137,8 +139,41 @@ impl<'a> OfInjector<'a> {
 }
 
 impl RowReader<'_> {
+    /// Reads what a row says about each injector, in the order of their columns.
+    pub fn read_each<'a>(
+        &mut self,
+        row: Cells<'a>,
+        layout: &'a Layout,
+        unstated: SetPoints,
+        mut each: impl FnMut(RowReading<'a>),
+    ) {
+        for columns in &layout.trains {
+            if let Outcome::Read(mut row) = self.read(row, columns) {
+                row.voltage_v = row.voltage_v.or(unstated.voltage_v);
+                row.pressure_kpa = row.pressure_kpa.or(unstated.pressure_kpa);
+                each(*row);
+            }
+        }
+    }
+
+    /// Sorts what a row says into groups; returns whether any of its readings is used.
+    pub fn read_into(
+        &mut self,
+        groups: &mut Groups,
+        row: Cells<'_>,
+        layout: &Layout,
+        unstated: SetPoints,
+    ) -> bool {
+        let mut used = false;
+        self.read_each(row, layout, unstated, |row| {
+            used |= row.reading.exclude.is_none();
+            groups.add(row);
+        });
+        used
+    }
+
     /// Reads what a row says about one injector.
-    pub fn read<'a>(&mut self, row: Cells<'a>, columns: &'a Columns) -> Outcome<'a> {
+    fn read<'a>(&mut self, row: Cells<'a>, columns: &'a Columns) -> Outcome<'a> {
         let cells = OfInjector {
             record: row.record,
             kinds: row.kinds,

@@ -10,7 +10,7 @@ use super::number::Marks;
 use super::plain::{PlainLayout, StreamRow};
 use super::read::{SetPoints, refuse_length, unclear_marks};
 use super::reading::{Capture, Reading, Source, Sweep};
-use super::row::{Cells, Outcome, RowReader, RowReading};
+use super::row::{Cells, RowReader, RowReading};
 use super::sweeps::Groups;
 use super::{Bench, Setting};
 use crate::units::Basis;
@@ -230,14 +230,8 @@ impl CaptureStream {
                 marks: self.marks,
                 faults: &mut faults,
             };
-            for columns in &self.layout.trains {
-                if let Outcome::Read(mut row) = reader.read(Cells::new(&record, &[], line), columns)
-                {
-                    row.voltage_v = row.voltage_v.or(self.unstated.voltage_v);
-                    row.pressure_kpa = row.pressure_kpa.or(self.unstated.pressure_kpa);
-                    each(*row);
-                }
-            }
+            let row = Cells::new(&record, &[], line);
+            reader.read_each(row, &self.layout, self.unstated, &mut each);
             self.marks = reader.marks;
         }
         if faults.is_empty() {

@@ -94,17 +94,73 @@ impl Groups {
     /// Adds a reading; set points not stated by its row are already filled in.
     pub fn add(&mut self, row: RowReading<'_>) {
         let (source, line) = (row.reading.source, row.reading.line);
-        if self.injectors.list.len() == MOST_INJECTORS && !self.injectors.knows(row.injector) {
-            self.complain(source, too_many_injectors(line));
+        let Some(injector) = self.injector(row.injector, source, line) else {
             return;
-        }
+        };
         let key = Key {
-            injector: self.injectors.number(row.injector),
+            injector,
             stage: row.stage.map(|stage| self.stages.number(stage)),
             pressure: row.pressure_kpa.map(f64::to_bits),
             voltage: row.voltage_v.map(f64::to_bits),
             source,
         };
+        if let Some(group) = self.group(key, row.basis, line) {
+            group.readings.push(row.reading);
+        }
+    }
+
+    /// Adds the groups of rows that stand below those added before.
+    pub fn absorb(&mut self, below: Self) {
+        if self.groups.is_empty() && self.is_sound() {
+            *self = below;
+            return;
+        }
+        for Group {
+            key,
+            basis,
+            readings,
+        } in below.groups
+        {
+            let line = readings.first().map_or(0, |reading| reading.line);
+            let word = &below.injectors.list[key.injector];
+            let Some(injector) = self.injector(word, key.source, line) else {
+                continue;
+            };
+            let stage = key.stage.map(|stage| &below.stages.list[stage]);
+            let key = Key {
+                injector,
+                stage: stage.map(|stage| self.stages.number(stage)),
+                ..key
+            };
+            if let Some(group) = self.group(key, basis, line) {
+                if group.readings.is_empty() {
+                    group.readings = readings;
+                } else {
+                    group.readings.extend(readings);
+                }
+            }
+        }
+        for (source, fault) in below.faults {
+            self.complain(source, fault);
+        }
+    }
+
+    /// Whether nothing was complained about.
+    pub fn is_sound(&self) -> bool {
+        self.faults.is_empty()
+    }
+
+    /// Number of an injector; `None` where there are too many.
+    fn injector(&mut self, word: &str, source: usize, line: u64) -> Option<usize> {
+        if self.injectors.list.len() == MOST_INJECTORS && !self.injectors.knows(word) {
+            self.complain(source, too_many_injectors(line));
+            return None;
+        }
+        Some(self.injectors.number(word))
+    }
+
+    /// The group of a key; `None` where it is read in another basis.
+    fn group(&mut self, key: Key, basis: Basis, line: u64) -> Option<&mut Group> {
         let next = self.groups.len();
         // Rows of a sweep mostly stand together.
         let at = match self.latest {
@@ -117,17 +173,17 @@ impl Groups {
             let room = self.groups.last().map_or(0, |group| group.readings.len());
             self.groups.push(Group {
                 key,
-                basis: row.basis,
+                basis,
                 readings: Vec::with_capacity(room),
             });
         }
-        let group = &mut self.groups[at];
-        if group.basis == row.basis {
-            group.readings.push(row.reading);
-        } else if let Some(first) = group.readings.first() {
-            let fault = mixed_bases(row.basis, group.basis, line, first.line);
-            self.complain(source, fault);
+        let known = &self.groups[at];
+        if known.basis != basis {
+            let first = known.readings.first().map_or(0, |first| first.line);
+            self.complain(key.source, mixed_bases(basis, known.basis, line, first));
+            return None;
         }
+        Some(&mut self.groups[at])
     }
 
     fn complain(&mut self, source: usize, fault: Fault) {

@@ -167,36 +167,35 @@ pub(super) struct Unfit {
 }
 
 fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> {
-    let condition = |s: &Sweep| {
+    let condition = |s: &'a Sweep| {
         (
-            s.stage.clone(),
+            s.stage.as_deref(),
             s.voltage_v.map(f64::to_bits),
             s.pressure_kpa.map(f64::to_bits),
         )
     };
-    let mut ranges = HashMap::new();
+    let mut sweeps_at: HashMap<_, Vec<&Sweep>> = HashMap::new();
     for sweep in &capture.sweeps {
-        ranges.entry(condition(sweep)).or_insert_with_key(|key| {
-            options.line_range_ms.or_else(|| {
-                default_line_range(capture.sweeps.iter().filter(|s| condition(s) == *key))
-            })
-        });
+        sweeps_at.entry(condition(sweep)).or_default().push(sweep);
     }
+    let ranges: HashMap<_, _> = sweeps_at
+        .into_par_iter()
+        .map(|(condition, sweeps)| {
+            let stated = options.line_range_ms;
+            let range = stated.or_else(|| default_line_range(sweeps.into_iter()));
+            (condition, range)
+        })
+        .collect();
     capture
         .sweeps
-        .iter()
+        .par_iter()
         .map(|sweep| {
             let source = sweep
                 .readings
                 .first()
                 .map_or("", |r| capture.sources[r.source].name.as_str());
-            Prepared::new(
-                sweep,
-                source,
-                &capture.bench,
-                ranges[&condition(sweep)],
-                options,
-            )
+            let range = ranges[&condition(sweep)];
+            Prepared::new(sweep, source, &capture.bench, range, options)
         })
         .collect()
 }

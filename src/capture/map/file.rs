@@ -11,6 +11,7 @@ use crate::capture::grid::Kind;
 use crate::capture::header::{Layout, complaint, read_header};
 use crate::capture::names::{NAMES, Role, find, folded};
 use crate::capture::number::Marks;
+use crate::capture::read::SetPoints;
 use crate::capture::reading::MappingUsed;
 use crate::capture::row::{Cells, RowReader};
 
@@ -343,9 +344,8 @@ impl BenchReader {
                 marks: Marks::default(),
                 faults: &mut faults,
             };
-            for columns in &layout.trains {
-                reader.read(Cells::new(&record, &kinds, 0), columns);
-            }
+            let row = Cells::new(&record, &kinds, 0);
+            reader.read_each(row, &layout, SetPoints::default(), |_| ());
         }
         for mut fault in faults.finish() {
             let named = fault.column.clone().unwrap_or_default();
