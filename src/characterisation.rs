@@ -9,7 +9,7 @@ mod finite;
 mod indent;
 
 pub use changes::{Changes, Figure, ReadingChange, ResultChange, changes};
-pub(crate) use document::to_json_pieces;
+pub(crate) use document::JsonText;
 pub use document::{
     Characterisation, Injector, LARGEST_DOCUMENT, ReadError, SCHEMA_ID, SchemaTag, Tool,
     json_schema, read, to_json, write_line,

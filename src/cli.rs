@@ -125,6 +125,15 @@ struct Data<W> {
     terminal: bool,
 }
 
+impl Data<io::StdoutLock<'static>> {
+    fn stdout() -> Self {
+        Self {
+            terminal: io::stdout().is_terminal(),
+            out: io::stdout().lock(),
+        }
+    }
+}
+
 impl<W: Write> Write for Data<W> {
     fn write(&mut self, lines: &[u8]) -> io::Result<usize> {
         if !self.terminal {

@@ -1,5 +1,7 @@
 //! The document and its JSON.
 
+use std::io::{self, Write};
+
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -114,54 +116,83 @@ pub enum ReadError {
 /// [`NotFinite`] where a number is NaN or infinite; JSON has no such numbers
 /// and serde_json would write null without a word.
 pub fn to_json(document: &Characterisation) -> Result<String, NotFinite> {
-    Ok(to_json_pieces(document)?.concat())
+    let mut text = Vec::new();
+    let written = JsonText::of(document)?.write_to(&mut text);
+    written.expect("memory takes any text");
+    Ok(String::from_utf8(text).expect("serde_json writes text"))
 }
 
-/// The same text in pieces: that of a plant is long, and need not stand in memory twice.
-///
-/// # Errors
-/// As [`to_json`].
-pub(crate) fn to_json_pieces(document: &Characterisation) -> Result<Vec<String>, NotFinite> {
-    let around = Characterisation {
-        schema: document.schema,
-        tool: document.tool.clone(),
-        sources: document.sources.clone(),
-        bench: document.bench.clone(),
-        effects: document.effects.clone(),
-        injectors: Vec::new(),
-        set_match: document.set_match.clone(),
-        findings: document.findings.clone(),
-    };
-    finite::check(&around)?;
-    let around = indented("", &around, 0);
-    // A line break within a string is escaped: this stands in one place.
-    let (head, tail) = around
-        .split_once(INJECTORS)
-        .expect("a document has a list of injectors");
-    let mut injectors: Vec<String> = document
-        .injectors
-        .par_iter()
-        .enumerate()
-        .map(|(place, injector)| {
-            finite::check(injector).map_err(|error| error.under("injectors"))?;
-            let before = if place == 0 { "\n    " } else { ",\n    " };
-            Ok(indented(before, injector, 2))
+/// The text of a document whose numbers are all finite. It is made while it is written: that of
+/// a plant is long, and need not stand in memory.
+pub(crate) struct JsonText<'a> {
+    head: String,
+    injectors: &'a [Injector],
+    tail: String,
+}
+
+impl<'a> JsonText<'a> {
+    /// Looks at every number of a document.
+    ///
+    /// # Errors
+    /// As [`to_json`].
+    pub fn of(document: &'a Characterisation) -> Result<Self, NotFinite> {
+        let around = Characterisation {
+            schema: document.schema,
+            tool: document.tool.clone(),
+            sources: document.sources.clone(),
+            bench: document.bench.clone(),
+            effects: document.effects.clone(),
+            injectors: Vec::new(),
+            set_match: document.set_match.clone(),
+            findings: document.findings.clone(),
+        };
+        finite::check(&around)?;
+        let injectors = &document.injectors;
+        injectors.par_iter().try_for_each(|injector| {
+            finite::check(injector).map_err(|error| error.under("injectors"))
+        })?;
+        let mut text = Vec::new();
+        indent::append(&mut text, &around, 0);
+        let text = String::from_utf8(text).expect("serde_json writes text");
+        // A line break within a string is escaped: this stands in one place.
+        let (head, tail) = text
+            .split_once(INJECTORS)
+            .expect("a document has a list of injectors");
+        let after = if injectors.is_empty() { "" } else { "\n  " };
+        Ok(Self {
+            head: format!("{head}{INJECTORS}"),
+            injectors,
+            tail: format!("{after}{tail}\n"),
         })
-        .collect::<Result<_, _>>()?;
-    let after = if injectors.is_empty() { "" } else { "\n  " };
-    injectors.insert(0, format!("{head}{INJECTORS}"));
-    injectors.push(format!("{after}{tail}\n"));
-    Ok(injectors)
+    }
+
+    /// Writes the text, as many injectors at once as there are threads, from room that is used
+    /// again.
+    ///
+    /// # Errors
+    /// Those of the writer.
+    pub fn write_to(&self, out: &mut dyn Write) -> io::Result<()> {
+        out.write_all(self.head.as_bytes())?;
+        let mut texts = vec![Vec::new(); rayon::current_num_threads()];
+        let mut first = true;
+        for injectors in self.injectors.chunks(texts.len()) {
+            for text in &mut texts {
+                text.clear();
+                text.extend_from_slice(if first { b"\n    " } else { b",\n    " });
+                first = false;
+            }
+            let places = texts.par_iter_mut().zip(injectors);
+            places.for_each(|(text, injector)| indent::append(text, injector, 2));
+            for text in &texts[..injectors.len()] {
+                out.write_all(text)?;
+            }
+        }
+        out.write_all(self.tail.as_bytes())
+    }
 }
 
 /// How the list of injectors begins.
 const INJECTORS: &str = "\n  \"injectors\": [";
-
-fn indented<T: Serialize>(before: &str, value: &T, depth: usize) -> String {
-    let mut text = before.as_bytes().to_vec();
-    indent::append(&mut text, value, depth);
-    String::from_utf8(text).expect("serde_json writes text")
-}
 
 /// Appends the line of a sweep, with its line end.
 ///
@@ -199,7 +230,7 @@ mod tests {
     /// Injectors are written side by side and put together; serde_json's own text of the
     /// whole is what must come of it.
     #[test]
-    fn the_pieces_make_the_text_of_the_whole() {
+    fn the_parts_make_the_text_of_the_whole() {
         let mut document = Characterisation::blank(Vec::new());
         for id in ["H1", "\n  \"injectors\": []", "H3"] {
             let whole = serde_json::to_string_pretty(&document).unwrap() + "\n";

@@ -366,12 +366,15 @@ fn is_stdout(path: &Path) -> bool {
 /// whole. Links are followed; what is no regular file (a device, a pipe) is
 /// written to, never replaced.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    write_pieces(path, &[bytes])
+    write_by(path, |to| to.write_all(bytes))
 }
 
-/// The same of what stands in memory in pieces.
-pub(super) fn write_pieces<B: AsRef<[u8]>>(path: &Path, pieces: &[B]) -> Result<(), Failure> {
-    let staged = stage(path, pieces).map_err(|error| failed(path, error))?;
+/// The same of what is made while it is written.
+pub(super) fn write_by(
+    path: &Path,
+    write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<(), Failure> {
+    let staged = stage(path, write).map_err(|error| failed(path, error))?;
     staged.map_or(Ok(()), |staged| staged.place(path))
 }
 
@@ -382,7 +385,8 @@ pub(super) fn write_together<B: AsRef<[u8]>>(
 ) -> Result<(), Failure> {
     let mut written = Vec::new();
     for (path, bytes) in files {
-        let staged = stage(&path, &[bytes]).map_err(|error| failed(&path, error))?;
+        let staged = stage(&path, |to| to.write_all(bytes.as_ref()));
+        let staged = staged.map_err(|error| failed(&path, error))?;
         written.extend(staged.map(|staged| (path, staged)));
     }
     let mut written = written.into_iter();
@@ -404,11 +408,10 @@ impl Staged {
 }
 
 /// Writes a file beside its target; `None` where the target is no regular file and was written to.
-fn stage<B: AsRef<[u8]>>(path: &Path, pieces: &[B]) -> io::Result<Option<Staged>> {
-    let write = |to: &mut dyn Write| {
-        let mut pieces = pieces.iter();
-        pieces.try_for_each(|piece| to.write_all(piece.as_ref()))
-    };
+fn stage(
+    path: &Path,
+    write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> io::Result<Option<Staged>> {
     if is_stdout(path) {
         let mut out = io::stdout().lock();
         write(&mut out)?;

@@ -1,16 +1,16 @@
 //! `fit`: read, check, fit, match; tables, file and pictures.
 
 use std::fs;
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::args::{FitArgs, ModelArg, ModelArgs, SetArgs, WeightArg};
 use super::files::{
-    failed, guard_outputs, read_input, replaces, write_pieces, write_together, write_whole,
+    failed, guard_outputs, read_input, replaces, write_by, write_together, write_whole,
 };
 use super::progress::during;
-use super::{Failure, Outcome, print, print_data};
-use crate::characterisation::{Characterisation, NotFinite, to_json_pieces};
+use super::{Data, Failure, Outcome, print};
+use crate::characterisation::{Characterisation, JsonText, NotFinite};
 use crate::fit::FitOptions;
 use crate::matching::{Criterion, SetMatch, Verdict};
 use crate::{Request, characterisation, characterise, plots, report};
@@ -46,7 +46,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         true => Ok(None),
         false => report::terminal(&document, &terminal_style(args)).map(Some),
     };
-    let (json, table) = rayon::join(|| to_json_pieces(&document), table);
+    let (json, table) = rayon::join(|| JsonText::of(&document), table);
     let (json, table) = (json.map_err(not_finite)?, table?);
     if let Some(path) = &args.output {
         replace(path, &document, &json, &terminal_style(args))?;
@@ -62,13 +62,13 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         write_together(pictures.map(|p| (name(&p.file_stem), p.svg)))?;
     }
     match table {
-        None => {
-            for piece in &json {
-                print_data(piece)?;
-            }
-        }
         Some(table) => {
             print(&table)?;
+        }
+        None => {
+            let mut out = Data::stdout();
+            json.write_to(&mut out)?;
+            out.flush()?;
         }
     }
     let outcome = outcome(&document, &args.set);
@@ -82,12 +82,12 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
 fn replace(
     path: &Path,
     document: &Characterisation,
-    json: &[String],
+    json: &JsonText<'_>,
     style: &report::Style,
 ) -> Result<(), Failure> {
     let old = match replaces(path) {
         true => fs::read(path).map_err(|error| failed(path, error))?,
-        false => return write_pieces(path, json),
+        false => return write_by(path, |to| json.write_to(to)),
     };
     let name = path.display();
     if is_text_of(&old, json) {
@@ -114,17 +114,30 @@ fn replace(
         ),
     };
     write_whole(&kept, &old)?;
-    write_pieces(path, json)?;
+    write_by(path, |to| json.write_to(to))?;
     write!(anstream::stderr(), "{told}")?;
     Ok(())
 }
 
-/// Whether bytes are those of a text in pieces.
-fn is_text_of(mut bytes: &[u8], pieces: &[String]) -> bool {
-    pieces.iter().all(|piece| {
-        let rest = bytes.strip_prefix(piece.as_bytes());
-        rest.inspect(|rest| bytes = rest).is_some()
-    }) && bytes.is_empty()
+/// Whether bytes are those of a text.
+fn is_text_of(bytes: &[u8], json: &JsonText<'_>) -> bool {
+    let mut rest = Rest(bytes);
+    json.write_to(&mut rest).is_ok() && rest.0.is_empty()
+}
+
+/// What is left of bytes when the same is written; anything else is refused.
+struct Rest<'a>(&'a [u8]);
+
+impl Write for Rest<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let rest = self.0.strip_prefix(bytes);
+        self.0 = rest.ok_or(io::ErrorKind::InvalidData)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// `set.json` becomes `set.json.previous`.

@@ -1,7 +1,7 @@
 //! `fit --lines`: one line of JSON per sweep, injector by injector.
 
 use std::fs::{self, File};
-use std::io::{self, IsTerminal};
+use std::io;
 use std::path::Path;
 
 use super::args::{FitArgs, InputArgs};
@@ -47,10 +47,7 @@ pub(super) fn run(args: &FitArgs) -> Result<Outcome, Failure> {
         } else {
             Box::new(File::open(path).map_err(|error| failed(path, error))?)
         };
-        let mut out = Data {
-            terminal: io::stdout().is_terminal(),
-            out: io::stdout().lock(),
-        };
+        let mut out = Data::stdout();
         let done = fit_lines(input, &mut out, &request);
         done.map_err(|error| match error {
             LinesError::Read(error) => failed(path, error),
