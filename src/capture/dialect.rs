@@ -31,14 +31,22 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
     let body = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(bytes);
     let skipped = bytes.len() - body.len();
     let utf8 = std::str::from_utf8(body);
-    let foreign = body.iter().position(|b| match b {
+    let windows_1252 = utf8.is_err();
+    let foreign = |b: &u8| match b {
         b'\t' | b'\r' | b'\n' => false,
         0..=0x1F | 0x7F => true,
         // The five bytes that Windows-1252 leaves undefined.
-        0x81 | 0x8D | 0x8F | 0x90 | 0x9D => utf8.is_err(),
+        0x81 | 0x8D | 0x8F | 0x90 | 0x9D => windows_1252,
         _ => false,
-    });
-    if let Some(at) = foreign {
+    };
+    // One after the other only where one is amiss.
+    let amiss = body.iter().fold(false, |amiss, b| amiss | foreign(b));
+    let at = if amiss {
+        body.iter().position(foreign)
+    } else {
+        None
+    };
+    if let Some(at) = at {
         let line = 1 + body[..at].iter().filter(|b| **b == b'\n').count() as u64;
         let found = format!("byte 0x{:02X} at offset {}", body[at], at + skipped);
         let hint = if bytes.starts_with(b"PK") {

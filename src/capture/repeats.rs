@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::division::Divisions;
@@ -41,21 +42,23 @@ fn disagreement(repeats: &[&Reading]) -> Option<f64> {
 
 /// Median disagreement of all repeats of a file, by file and basis.
 pub(super) fn usual_disagreement(capture: &Capture) -> BTreeMap<(usize, Basis), f64> {
-    let mut all: BTreeMap<(usize, Basis), Vec<f64>> = BTreeMap::new();
-    for sweep in &capture.sweeps {
+    let of_sweep = |sweep: &Sweep| {
         let used: Vec<&Reading> = sweep
             .readings
             .iter()
             .filter(|r| r.exclude.is_none())
             .collect();
-        let Some(first) = used.first() else { continue };
+        let key = (used.first()?.source, sweep.basis);
         let settings = by_setting(&used);
         let differences = settings
             .values()
             .filter_map(|repeats| disagreement(repeats));
-        all.entry((first.source, sweep.basis))
-            .or_default()
-            .extend(differences);
+        Some((key, differences.collect::<Vec<f64>>()))
+    };
+    let by_sweep: Vec<_> = capture.sweeps.par_iter().filter_map(of_sweep).collect();
+    let mut all: BTreeMap<(usize, Basis), Vec<f64>> = BTreeMap::new();
+    for (key, differences) in by_sweep {
+        all.entry(key).or_default().extend(differences);
     }
     let medians = all.into_iter().filter(|(_, list)| list.len() >= 3);
     medians
