@@ -93,6 +93,7 @@ fn count_used(mut sources: Vec<Source>, injectors: &[FittedInjector]) -> Vec<Sou
 fn with_checks(injectors: Vec<FittedInjector>, bench: &Bench) -> Vec<Injector> {
     injectors
         .into_par_iter()
+        .with_max_len(1)
         .map(|FittedInjector { id, sweeps }| {
             let checks = bench.injectors.iter().find(|c| c.id == id).cloned();
             // Without flow and dead time, or read in two bases, there is no surface;

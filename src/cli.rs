@@ -48,6 +48,7 @@ pub fn run() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => return failure::usage(&error),
     };
+    join_the_workers();
     match dispatch(&cli.command) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::CriterionFailed) => ExitCode::from(1),
@@ -68,6 +69,14 @@ fn quiet_workbook_readers() {
             usual(panic);
         }
     }));
+}
+
+/// The thread that runs a command is one of those that share its work, instead of waiting for
+/// them: one thread less to start, and what it has read is where it works.
+fn join_the_workers() {
+    let workers = rayon::ThreadPoolBuilder::new().use_current_thread();
+    // Refused where a pool stands already, which then does the work.
+    let _ = workers.build_global();
 }
 
 fn dispatch(command: &Command) -> Result<Outcome, Failure> {

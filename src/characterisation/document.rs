@@ -148,9 +148,12 @@ impl<'a> JsonText<'a> {
         };
         finite::check(&around)?;
         let injectors = &document.injectors;
-        injectors.par_iter().try_for_each(|injector| {
-            finite::check(injector).map_err(|error| error.under("injectors"))
-        })?;
+        injectors
+            .par_iter()
+            .with_max_len(1)
+            .try_for_each(|injector| {
+                finite::check(injector).map_err(|error| error.under("injectors"))
+            })?;
         let mut text = Vec::new();
         indent::append(&mut text, &around, 0);
         let text = String::from_utf8(text).expect("serde_json writes text");

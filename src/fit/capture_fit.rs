@@ -47,8 +47,9 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
     let mut prepared = prepare(capture, options);
     // As stated: sharing the offsets narrows them for single sweeps later.
     let shared = shared_effects(&capture.bench, &prepared);
-    let mut cores: Vec<Result<Fitted, Unfit>> =
-        prepared.par_iter().map(|p| fit_sweep(p, options)).collect();
+    // One by one here and wherever a piece takes long: no thread waits for another's last ones.
+    let fits = prepared.par_iter().with_max_len(1);
+    let mut cores: Vec<Result<Fitted, Unfit>> = fits.map(|p| fit_sweep(p, options)).collect();
     let dead_times: Vec<Option<f64>> = cores
         .iter()
         .map(|c| c.as_ref().ok().map(|f| f.core.dead_time_value()))
@@ -69,6 +70,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
         });
     let fits: Vec<SweepFit> = prepared
         .par_iter()
+        .with_max_len(1)
         .zip(cores)
         .zip(&sensitivities)
         .map(|((prepared, core), sensitivity)| {

@@ -376,7 +376,7 @@ impl Gathered {
                 list.map(|c| self.circumstances.number(*c)).collect()
             })
             .collect();
-        let shares = self.shares.par_iter_mut().enumerate();
+        let shares = self.shares.par_iter_mut().with_max_len(1).enumerate();
         shares.for_each(|(number, share)| {
             for (k, (part, circumstances)) in parts.iter().zip(&numbers).enumerate() {
                 let block = first_block + k as u64;
@@ -396,7 +396,7 @@ impl Gathered {
         for (rank, at) in (0..).zip(order) {
             ranks[at] = rank;
         }
-        let shares = self.shares.par_iter_mut();
+        let shares = self.shares.par_iter_mut().with_max_len(1);
         shares.for_each(|share| share.sort(&ranks));
     }
 
@@ -431,6 +431,7 @@ impl Gathered {
         for some in order.chunks(FITTED_AT_ONCE) {
             let texts: Vec<Result<Text, NotFinite>> = some
                 .par_iter()
+                .with_max_len(1)
                 .map(|(_, share, known, from)| {
                     let mut text = Text::default();
                     let run = self.run(share, known, *from);
@@ -468,6 +469,7 @@ pub(super) fn run(
         }
         let plain: Vec<Option<Part>> = batch
             .par_iter()
+            .with_max_len(1)
             .map(|block| Part::plain(stream, block))
             .collect();
         let mut parts = Vec::with_capacity(batch.len());

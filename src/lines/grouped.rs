@@ -108,6 +108,7 @@ pub(super) fn run(
         }
         let parts: Vec<Option<(Part, Option<NotFinite>)>> = batch
             .par_iter()
+            .with_max_len(1)
             .map(|block| {
                 let mut reader = PartReader {
                     stream,
@@ -241,6 +242,7 @@ impl Joined {
     ) -> Result<(), LinesError> {
         let fitted: Vec<Result<Text, NotFinite>> = std::mem::take(&mut self.pieces)
             .into_par_iter()
+            .with_max_len(1)
             .map(|piece| match piece {
                 Piece::Lines(text) => Ok(text),
                 Piece::Across(run) => {

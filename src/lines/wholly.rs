@@ -114,6 +114,7 @@ fn write(
     }
     let texts: Vec<Result<Text, NotFinite>> = complete
         .par_iter()
+        .with_max_len(1)
         .map(|capture| {
             let mut text = Text::default();
             write_capture(capture, request, &mut text).map(|()| text)

@@ -40,6 +40,7 @@ pub fn plan(request: &Request) -> Result<Plan, PlanError> {
     let most_s = per_injector.map_or(MOST_S, |t| t.clamp(1.0, MOST_S));
     let parts: Vec<Part> = at
         .par_iter()
+        .with_max_len(1)
         .map(|at| Part::new(request, &rig, *at, most_s))
         .collect::<Result<_, _>>()?;
     let chosen = choose(request, &rig, &parts, per_injector)?;

@@ -62,6 +62,7 @@ impl Trial<'_> {
         let bench = without_type_b(&self.rig.bench);
         let halves: Vec<Option<Halves>> = (0..RUNS)
             .into_par_iter()
+            .with_max_len(1)
             .map(|run| self.one_run(&bench, run))
             .collect();
         let quantile = |share: f64, pick: fn(&Halves) -> f64| {

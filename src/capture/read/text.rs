@@ -107,7 +107,7 @@ fn read_side_by_side(parts: &[Part<'_>], manner: &Manner<'_>) -> Option<PartRead
         let read = part.read(manner, &mut faults);
         (faults.is_empty() && read.groups.is_sound()).then_some(read)
     };
-    let read: Option<Vec<PartRead>> = parts.par_iter().map(read).collect();
+    let read: Option<Vec<PartRead>> = parts.par_iter().with_max_len(1).map(read).collect();
     read?.into_iter().reduce(PartRead::and)
 }
 

@@ -66,6 +66,7 @@ pub(super) fn injectors(
     document
         .injectors
         .par_iter()
+        .with_max_len(1)
         .enumerate()
         .map(part)
         .collect()
