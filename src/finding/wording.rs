@@ -161,8 +161,10 @@ catalogue! {
     DroppedNothing, Serious, "--drop names a row that holds no reading, so nothing was left out for it", "write the file as the table of points does and the line of a reading, as run.csv:14";
     /// The line range holds nothing that was measured.
     LineRangeOutside, Doubt, "the line range of {lo} to {hi} ms reaches beyond the measured widths, {first} to {last} ms: the line there is an extrapolation", "state --line-range within what was measured";
-    /// An operating point lies outside what was measured.
-    OperatingPointOutside, Doubt, "operating point {label} lies outside what was measured for {injector}", "choose a pulse width within the measured range, or run it";
+    /// An operating point lies outside what was measured, or the readings there tell nothing.
+    OperatingPointOutside, Doubt, "{injector} is not compared at operating point {label}: what it gives there is not known", "choose a point within what was measured of it, or run it; where its readings gave no line, the notes say why";
+    /// An injector gives nothing at an operating point.
+    GivesNothing, Serious, "{injector} gives nothing, or next to nothing, at operating point {label}: it is not compared there", "look whether it opens: its plug, its driver, its filter; then read it again";
     /// More repeats would decide.
     Undecided, Doubt, "the spread of the {of} lies between {lower} and {upper} {unit}, the tolerance is {tolerance} {unit}: not decided", "about {factor} times as many repeats, or as many times the pulses, would decide, if the spread stays where it is";
     /// More repeats would not decide.

@@ -201,22 +201,27 @@ fn present_members<'a>(
     let largest = delivered.map(|d| d.value).fold(0.0, f64::max);
     let mut present = Vec::new();
     for member in members {
-        match &member.delivered[index] {
+        let why_not = match &member.delivered[index] {
             Some(delivered) if delivered.value > NOTHING * largest => {
                 present.push((*member, delivered));
+                continue;
             }
-            _ => findings.push(Finding::new(
-                Kind::OperatingPointOutside,
-                Place {
-                    injector: Some(member.injector.clone()),
-                    ..Place::default()
-                },
-                &[
-                    ("label", json!(point.label)),
-                    ("injector", json!(member.injector)),
-                ],
-            )),
-        }
+            Some(_) => Kind::GivesNothing,
+            None => Kind::OperatingPointOutside,
+        };
+        findings.push(Finding::new(
+            why_not,
+            Place {
+                injector: Some(member.injector.clone()),
+                voltage_v: point.voltage_v,
+                pressure_kpa: point.pressure_kpa,
+                ..Place::default()
+            },
+            &[
+                ("label", json!(point.label)),
+                ("injector", json!(member.injector)),
+            ],
+        ));
     }
     present
 }
