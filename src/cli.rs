@@ -48,7 +48,6 @@ pub fn run() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => return failure::usage(&error),
     };
-    join_the_workers();
     match dispatch(&cli.command) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::CriterionFailed) => ExitCode::from(1),
@@ -72,14 +71,17 @@ fn quiet_workbook_readers() {
 }
 
 /// The thread that runs a command is one of those that share its work, instead of waiting for
-/// them: one thread less to start, and what it has read is where it works.
+/// them: one thread less to start, and one less to wake.
 fn join_the_workers() {
     let workers = rayon::ThreadPoolBuilder::new().use_current_thread();
-    // Refused where a pool stands already, which then does the work.
+    // Where no thread can be started, this one works alone.
     let _ = workers.build_global();
 }
 
 fn dispatch(command: &Command) -> Result<Outcome, Failure> {
+    if command.shares_work() {
+        join_the_workers();
+    }
     match command {
         Command::Fit(args) => fit::run(args),
         Command::Check(args) => check::run(args),
@@ -128,7 +130,7 @@ fn for_whom(data: &str, terminal: bool) -> Cow<'_, str> {
     }
 }
 
-/// Stdout for data that comes in whole lines, each as [`for_whom`] has it.
+/// Stdout for data, each piece of text as [`for_whom`] has it.
 struct Data<W> {
     out: W,
     terminal: bool,

@@ -153,7 +153,9 @@ fn fill(sentence: &str, facts: &BTreeMap<String, Value>, mark: char) -> String {
     let mut rest = sentence;
     while let Some((before, after)) = rest.split_once('{') {
         filled.push_str(before);
-        let (name, after) = after.split_once('}').unwrap_or((after, ""));
+        let (name, after) = after
+            .split_once('}')
+            .expect("the catalogue closes every brace");
         match facts.get(name) {
             Some(value) => filled.push_str(&shown(name, value, mark)),
             None => filled.extend(["{", name, "}"]),
@@ -188,5 +190,26 @@ fn trim_zeros(number: &str) -> String {
             .to_owned()
     } else {
         number.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn every_sentence_can_be_filled_and_a_fact_is_no_sentence() {
+        for kind in Kind::ALL {
+            let entry = kind.entry();
+            let finding = Finding::new(*kind, Place::default(), &[]);
+            assert_eq!([finding.text, finding.advice], [entry.text, entry.advice]);
+        }
+        let spilt = [("reason", json!("{reason} at {line}")), ("line", json!(3))];
+        let finding = Finding::new(Kind::RowExcluded, Place::default(), &spilt);
+        assert_eq!(
+            finding.text,
+            "left out as the capture asks: {reason} at {line}"
+        );
     }
 }

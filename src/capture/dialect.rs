@@ -39,7 +39,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(Cow<'_, str>, bool), Box<Fault>> {
         0x81 | 0x8D | 0x8F | 0x90 | 0x9D => windows_1252,
         _ => false,
     };
-    // One after the other only where one is amiss.
+    // Most files are sound, and are looked through without a branch a byte.
     let amiss = body.iter().fold(false, |amiss, b| amiss | foreign(b));
     let at = if amiss {
         body.iter().position(foreign)
@@ -247,8 +247,12 @@ impl<'a> Rows<'a> {
 
     /// Where the rows below the one read last begin: byte of the text, and line.
     pub fn below(&mut self) -> (usize, u64) {
+        let here = (self.at, self.line);
         self.advance_to(self.row_end);
-        (self.at, self.line)
+        let below = (self.at, self.line);
+        // At the end the row read last is looked at again.
+        (self.at, self.line) = here;
+        below
     }
 
     /// Reads the next row into `record`; returns its line, or `None` at the end.

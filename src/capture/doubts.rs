@@ -223,7 +223,7 @@ pub(super) fn of_sweeps(
     findings.extend(bench_doubts::of_bench(capture));
     findings.extend(vessels::unknown(capture));
     let mut faults = vessels::foreign(capture, &divisions, notes);
-    let told = capture.sweeps.par_iter().with_max_len(8).map(|sweep| {
+    let told = capture.sweeps.par_iter().with_max_len(1).map(|sweep| {
         let mut faults = Vec::new();
         let findings = of_sweep(sweep, capture, &divisions, &usual, notes, &mut faults);
         (findings, faults)

@@ -121,7 +121,9 @@ impl Groups {
             readings,
         } in below.groups
         {
-            let line = readings.first().map_or(0, |reading| reading.line);
+            let Some(line) = readings.first().map(|first| first.line) else {
+                continue;
+            };
             let word = &below.injectors.list[key.injector];
             let Some(injector) = self.injector(word, key.source, line) else {
                 continue;
@@ -150,7 +152,7 @@ impl Groups {
         self.faults.is_empty()
     }
 
-    /// Number of an injector; `None` where there are too many.
+    /// Number of an injector, new or known; complains and gives none where there are too many.
     fn injector(&mut self, word: &str, source: usize, line: u64) -> Option<usize> {
         if self.injectors.list.len() == MOST_INJECTORS && !self.injectors.knows(word) {
             self.complain(source, too_many_injectors(line));
@@ -159,7 +161,8 @@ impl Groups {
         Some(self.injectors.number(word))
     }
 
-    /// The group of a key; `None` where it is read in another basis.
+    /// The group of a key, new or known; complains and gives none where it is read in another
+    /// basis.
     fn group(&mut self, key: Key, basis: Basis, line: u64) -> Option<&mut Group> {
         let next = self.groups.len();
         // Rows of a sweep mostly stand together.
@@ -186,9 +189,12 @@ impl Groups {
         Some(&mut self.groups[at])
     }
 
+    /// Keeps the first complaint of a file.
     fn complain(&mut self, source: usize, fault: Fault) {
-        if self.faults.iter().all(|(known, _)| *known != source) {
-            self.faults.push((source, fault));
+        match self.faults.iter_mut().find(|(of, _)| *of == source) {
+            None => self.faults.push((source, fault)),
+            Some((_, known)) if known.line > fault.line => *known = fault,
+            Some(_) => {}
         }
     }
 

@@ -235,9 +235,13 @@ mod tests {
     #[test]
     fn the_parts_make_the_text_of_the_whole() {
         let mut document = Characterisation::blank(Vec::new());
-        for id in ["H1", "\n  \"injectors\": []", "H3"] {
-            let whole = serde_json::to_string_pretty(&document).unwrap() + "\n";
-            assert_eq!(to_json(&document), Ok(whole));
+        // More than are written at once, by any number of threads that tests run on.
+        for k in 0..200 {
+            if k < 4 || k == 199 {
+                let whole = serde_json::to_string_pretty(&document).unwrap() + "\n";
+                assert_eq!(to_json(&document), Ok(whole));
+            }
+            let id = ["H1", "\n  \"injectors\": []", "H3"][k % 3];
             document.injectors.push(Injector {
                 id: id.to_owned(),
                 sweeps: Vec::new(),

@@ -86,6 +86,14 @@ pub enum Command {
 }
 
 impl Command {
+    /// Whether it has work that several threads can share.
+    pub(super) fn shares_work(&self) -> bool {
+        !matches!(
+            self,
+            Self::Setup(_) | Self::Sheet(_) | Self::Schema | Self::Completions { .. } | Self::Man
+        )
+    }
+
     /// Whether one JSON object is asked for on standard output.
     pub(super) fn wants_json(&self) -> bool {
         match self {

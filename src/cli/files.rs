@@ -374,7 +374,10 @@ pub(super) fn write_by(
     path: &Path,
     write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<(), Failure> {
-    let staged = stage(path, write).map_err(|error| failed(path, error))?;
+    let staged = stage(path, write).map_err(|error| match is_stdout(path) {
+        true => Failure::Output(error),
+        false => failed(path, error),
+    })?;
     staged.map_or(Ok(()), |staged| staged.place(path))
 }
 

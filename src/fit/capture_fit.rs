@@ -47,7 +47,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
     let mut prepared = prepare(capture, options);
     // As stated: sharing the offsets narrows them for single sweeps later.
     let shared = shared_effects(&capture.bench, &prepared);
-    // One by one here and wherever a piece takes long: no thread waits for another's last ones.
+    // One by one, here and below: no thread waits for another's last ones.
     let fits = prepared.par_iter().with_max_len(1);
     let mut cores: Vec<Result<Fitted, Unfit>> = fits.map(|p| fit_sweep(p, options)).collect();
     let dead_times: Vec<Option<f64>> = cores
@@ -59,6 +59,7 @@ pub fn fit_capture(capture: &Capture, options: &FitOptions) -> FittedCapture {
     // How far a reading off its voltage moves is known only now: once more for those.
     prepared
         .par_iter_mut()
+        .with_max_len(1)
         .zip(&mut cores)
         .zip(&sensitivities)
         .for_each(|((p, core), sensitivity)| {
@@ -125,6 +126,7 @@ fn share_offsets(
     let carried = vessel_offset::carried(prepared, &known);
     prepared
         .par_iter_mut()
+        .with_max_len(1)
         .zip(cores)
         .zip(carried)
         .for_each(|((p, core), carried)| {
@@ -182,10 +184,10 @@ fn prepare<'a>(capture: &'a Capture, options: &FitOptions) -> Vec<Prepared<'a>> 
     }
     let ranges: HashMap<_, _> = sweeps_at
         .into_par_iter()
-        .map(|(condition, sweeps)| {
+        .map(|(key, sweeps)| {
             let stated = options.line_range_ms;
             let range = stated.or_else(|| default_line_range(sweeps.into_iter()));
-            (condition, range)
+            (key, range)
         })
         .collect();
     capture

@@ -81,7 +81,7 @@ const KEPT_LEVEL: f64 = 0.95;
 /// Factors kept: whole degrees of freedom below this.
 const KEPT: usize = 256;
 
-/// Place of the factor of the normal distribution, where none degrees of freedom would be.
+/// Place of the factor of the normal distribution: no fit has zero degrees of freedom.
 const INFINITE: usize = 0;
 
 /// Gives the value that Student's t exceeds with probability `tail`.

@@ -1,5 +1,7 @@
 //! Findings as numbered notes: the same doubt at many places is one note.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use crate::characterisation::Characterisation;
 use crate::finding::{Finding, Kind, Place, Severity};
 use crate::plots::visible;
@@ -9,6 +11,8 @@ use crate::words::{Voice, fill};
 const ROWS_APART: usize = 3;
 /// Places that are named one by one before the rest is counted.
 const PLACES_NAMED: usize = 3;
+/// Injectors of a grid that are named.
+const INJECTORS_NAMED: usize = 32;
 
 /// One doubt with all its places.
 pub(super) struct Note {
@@ -79,13 +83,13 @@ pub(super) fn gather(document: &Characterisation, v: Voice) -> Vec<Note> {
         .chain(sweeps)
         .filter(|(f, _)| f.kind != Kind::LargestDoubt)
         .collect();
+    let mut rows: BTreeMap<Kind, usize> = BTreeMap::new();
+    for (finding, _) in all.iter().filter(|(_, place)| place.line.is_some()) {
+        *rows.entry(finding.kind).or_default() += 1;
+    }
     let mut notes: Vec<Note> = Vec::new();
     for (finding, place) in &all {
-        let rows = all
-            .iter()
-            .filter(|(f, p)| f.kind == finding.kind && p.line.is_some())
-            .count();
-        let apart = place.line.is_some() && rows <= ROWS_APART;
+        let apart = place.line.is_some() && rows[&finding.kind] <= ROWS_APART;
         let same = |n: &Note| {
             n.kind == finding.kind
                 && n.severity == finding.severity
@@ -199,27 +203,24 @@ fn places(members: &[(Place, String)], document: &Characterisation, v: Voice) ->
 }
 
 fn grid(members: &[(Place, String)], document: &Characterisation, v: Voice) -> Option<String> {
-    fn distinct<T: PartialEq>(values: impl Iterator<Item = T>) -> Vec<T> {
-        values.fold(Vec::new(), |mut seen, v| {
-            if !seen.contains(&v) {
-                seen.push(v);
-            }
-            seen
-        })
+    fn distinct<T: Ord + Copy>(values: impl Iterator<Item = T>) -> Vec<T> {
+        let mut seen = BTreeSet::new();
+        values.filter(|value| seen.insert(*value)).collect()
     }
+    let bits = |number: Option<f64>| number.map(f64::to_bits);
     let places = || members.iter().map(|(p, _)| p);
     if places().any(|p| p.line.is_some() || p.pulse_width_ms.is_some() || p.column.is_some()) {
         return None;
     }
     let injectors = distinct(places().map(|p| p.injector.as_deref()));
-    let volts = distinct(places().map(|p| p.voltage_v));
-    let pressures = distinct(places().map(|p| p.pressure_kpa));
+    let volts = distinct(places().map(|p| bits(p.voltage_v)));
+    let pressures = distinct(places().map(|p| bits(p.pressure_kpa)));
     let stages = distinct(places().map(|p| p.stage.as_deref()));
     let cells = distinct(places().map(|p| {
         (
             p.injector.as_deref(),
-            p.voltage_v,
-            p.pressure_kpa,
+            bits(p.voltage_v),
+            bits(p.pressure_kpa),
             p.stage.as_deref(),
         )
     }));
@@ -229,6 +230,8 @@ fn grid(members: &[(Place, String)], document: &Characterisation, v: Voice) -> O
     }
     let mut said = if injectors.len() == document.injectors.len() && injectors.len() > 1 {
         v.words.all_injectors.to_owned()
+    } else if injectors.len() > INJECTORS_NAMED {
+        return None;
     } else {
         let word = if injectors.len() == 1 {
             v.words.injector
@@ -247,8 +250,9 @@ fn grid(members: &[(Place, String)], document: &Characterisation, v: Voice) -> O
     Some(said)
 }
 
-/// Numbers with their unit once, as `10, 12, 14 V`.
-fn list(mut values: Vec<Option<f64>>, unit: &str, v: Voice) -> String {
+/// Numbers, given as bits, with their unit once, as `10, 12, 14 V`.
+fn list(values: Vec<Option<u64>>, unit: &str, v: Voice) -> String {
+    let mut values: Vec<Option<f64>> = values.into_iter().map(|x| x.map(f64::from_bits)).collect();
     values.sort_by(|a, b| a.unwrap_or(0.0).total_cmp(&b.unwrap_or(0.0)));
     let numbers: Vec<_> = values
         .iter()

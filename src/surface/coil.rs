@@ -97,7 +97,7 @@ fn model(p: &[f64], voltage_v: f64, g: f64) -> f64 {
     -p[0] / p[1] * (-y).ln_1p() + p[2]
 }
 
-/// ∂X/∂parameters; the last is nothing where there are three.
+/// ∂X/∂parameters; the last counts only where there are four.
 fn gradient(p: &[f64], voltage_v: f64, relative_pressure: f64) -> [f64; MOST_PARAMETERS] {
     let (a, k) = (p[0], p[1]);
     let g = factor(p, relative_pressure);
@@ -174,7 +174,7 @@ impl Fit<'_> {
         (point.value - expected) / point.u
     }
 
-    /// Σ (residual/u)².
+    /// Σ of the squares of the residuals, each over its u.
     fn size(&self, p: &[f64]) -> f64 {
         let residuals = self.points.iter().map(|point| self.residual(p, point));
         residuals.map(|r| r * r).sum()
@@ -293,10 +293,11 @@ impl Fit<'_> {
             return Err(NoCoilModel::NoBend);
         }
         // JᵀW, a column a dead time.
-        let pulled = DMatrix::from_fn(p.len(), self.points.len(), |i, j| {
-            let point = &self.points[j];
-            self.row(&p, point)[i] / point.u
+        let columns = self.points.iter().flat_map(|point| {
+            let row = self.row(&p, point).map(|d| d / point.u);
+            row.into_iter().take(p.len())
         });
+        let pulled = DMatrix::from_iterator(p.len(), self.points.len(), columns);
         let off = |point: &DeadTimePoint| self.residual(&p, point) * point.u;
         let squares: f64 = self.points.iter().map(|point| off(point).powi(2)).sum();
         Ok(CoilModel {

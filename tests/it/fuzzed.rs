@@ -75,10 +75,7 @@ fn an_injector_that_gives_nothing_beside_another_is_told_and_not_compared() {
     let set = document.set_match.unwrap();
     assert!(!set.deviations.is_empty());
     assert!(set.deviations.iter().all(|d| d.injector != "B"));
-    let told = set
-        .findings
-        .iter()
-        .filter(|f| f.kind == Kind::GivesNothing);
+    let told = set.findings.iter().filter(|f| f.kind == Kind::GivesNothing);
     let of_whom: Vec<_> = told.map(|f| f.place.injector.as_deref()).collect();
     assert!(
         !of_whom.is_empty() && of_whom.iter().all(|who| *who == Some("B")),

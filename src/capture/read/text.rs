@@ -8,7 +8,7 @@ use super::{FileReading, SetPoints, refuse_length, unclear_marks};
 use crate::capture::dialect::{self, BYTE_ORDER_MARK, Dialect, Rows};
 use crate::capture::fault::{Fault, Faults};
 use crate::capture::header::{self, Layout};
-use crate::capture::number::{Marks, first_line};
+use crate::capture::number::{self, Marks};
 use crate::capture::row::{Cells, RowReader};
 use crate::capture::sweeps::Groups;
 
@@ -20,6 +20,8 @@ const PARTS_A_THREAD: usize = 4;
 /// How the rows of a file are read.
 struct Manner<'a> {
     layout: &'a Layout,
+    /// Cells of the header, the empty ones at its end included.
+    header_cells: usize,
     dialect: Dialect,
     /// Index of the file.
     source: usize,
@@ -33,9 +35,9 @@ struct Part<'t> {
     first_line: u64,
 }
 
-/// What the rows of a part say.
+/// What rows say.
 #[derive(Default)]
-struct PartRead {
+struct RowsRead {
     rows: u64,
     rows_used: u64,
     groups: Groups,
@@ -64,55 +66,64 @@ impl FileReading<'_> {
         let Some(layout) = header::read_header(&record, header_line, &mut self.faults) else {
             return;
         };
+        let manner = Manner {
+            layout: &layout,
+            header_cells: record.len(),
+            dialect: dialect.continued(),
+            source: self.index,
+            unstated: self.unstated,
+        };
         let (start, first_line) = rows.below();
         let below = Part {
             text: &text[start..],
             first_line,
         };
-        let manner = Manner {
-            layout: &layout,
-            dialect: dialect.continued(),
-            source: self.index,
-            unstated: self.unstated,
-        };
-        let marks = self.read_below(below, &manner);
-        self.refuse_no_rows(header_line);
-        if let Some(fault) = unclear_marks(marks) {
-            self.faults.start_row();
-            self.faults.push(fault);
-        }
-        self.notes.keep_amount_columns(&layout);
-    }
-
-    /// Reads the rows below the header; returns their decimal marks.
-    fn read_below(&mut self, below: Part<'_>, manner: &Manner<'_>) -> Marks {
-        let most = PARTS_A_THREAD * rayon::current_num_threads();
-        let length = below.text.len().div_ceil(most).max(LEAST_PART);
-        // Complaints are counted and cut over the whole file.
-        let read = read_side_by_side(&below.cut(length), manner)
-            .unwrap_or_else(|| below.read(manner, &mut self.faults));
+        // Complaints are counted and cut over the whole file: where there is one, all is read
+        // again in one go.
+        let read = read_side_by_side(&below.cut(most_for_a_part(below.text)), &manner)
+            .unwrap_or_else(|| manner.read(rows, &mut self.faults));
         self.source.rows = read.rows;
         self.source.rows_used = read.rows_used;
         self.groups.absorb(read.groups);
         self.notes.comment_readings = read.comment_readings;
         self.notes.first_comment_reading = read.first_comment_reading;
-        read.marks
+        self.refuse_no_rows(header_line);
+        if let Some(fault) = unclear_marks(read.marks) {
+            self.faults.start_row();
+            self.faults.push(fault);
+        }
+        self.notes.keep_amount_columns(&layout);
     }
 }
 
-/// Reads parts of one file; `None` where any of them is complained about.
-fn read_side_by_side(parts: &[Part<'_>], manner: &Manner<'_>) -> Option<PartRead> {
-    let read = |part: &Part<'_>| {
-        let mut faults = Faults::new("");
-        let read = part.read(manner, &mut faults);
-        (faults.is_empty() && read.groups.is_sound()).then_some(read)
-    };
-    let read: Option<Vec<PartRead>> = parts.par_iter().with_max_len(1).map(read).collect();
-    read?.into_iter().reduce(PartRead::and)
+/// Bytes of a part, about.
+fn most_for_a_part(text: &str) -> usize {
+    match rayon::current_num_threads() {
+        1 => usize::MAX,
+        threads => text
+            .len()
+            .div_ceil(PARTS_A_THREAD * threads)
+            .max(LEAST_PART),
+    }
 }
 
-impl PartRead {
-    /// Of this part and the part below it.
+/// Reads parts of one file; `None` where there is one only, or any of them is complained about.
+fn read_side_by_side(parts: &[Part<'_>], manner: &Manner<'_>) -> Option<RowsRead> {
+    if parts.len() < 2 {
+        return None;
+    }
+    let read = |part: &Part<'_>| {
+        let mut faults = Faults::new("");
+        let rows = Rows::new(part.text, manner.dialect).starting_at(part.first_line);
+        let read = manner.read(rows, &mut faults);
+        (faults.is_empty() && read.groups.is_sound()).then_some(read)
+    };
+    let read: Option<Vec<RowsRead>> = parts.par_iter().with_max_len(1).map(read).collect();
+    read?.into_iter().reduce(RowsRead::and)
+}
+
+impl RowsRead {
+    /// Of these rows and those below them.
     fn and(mut self, below: Self) -> Self {
         self.groups.absorb(below.groups);
         Self {
@@ -121,7 +132,7 @@ impl PartRead {
             groups: self.groups,
             marks: self.marks.and(below.marks),
             comment_readings: self.comment_readings + below.comment_readings,
-            first_comment_reading: first_line(
+            first_comment_reading: number::first_line(
                 self.first_comment_reading,
                 below.first_comment_reading,
             ),
@@ -129,10 +140,11 @@ impl PartRead {
     }
 }
 
-impl<'t> Part<'t> {
+impl Part<'_> {
     /// Cuts it between lines into parts of about this length. A text with quotes stays whole,
     /// since a cell may hold a line end, and one with carriage returns that stand alone, since
-    /// they end a row but no comment, or with byte order marks, which are no text at its start.
+    /// they end a row but no comment. So does one with a byte that byte order marks begin with:
+    /// at the start of a text they are no text.
     fn cut(self, length: usize) -> Vec<Self> {
         let bytes = self.text.as_bytes();
         let alone = |at: usize| bytes.get(at + 1) != Some(&b'\n');
@@ -156,29 +168,29 @@ impl<'t> Part<'t> {
         parts.push(rest);
         parts
     }
+}
 
-    /// Reads its rows.
-    fn read(&self, manner: &Manner<'_>, faults: &mut Faults) -> PartRead {
-        let (layout, dialect) = (manner.layout, manner.dialect);
-        let mut read = PartRead::default();
-        let mut rows = Rows::new(self.text, dialect).starting_at(self.first_line);
-        rows.set_header_cells(layout.cells);
+impl Manner<'_> {
+    /// Reads rows below the header.
+    fn read(&self, mut rows: Rows<'_>, faults: &mut Faults) -> RowsRead {
+        let mut read = RowsRead::default();
+        rows.set_header_cells(self.header_cells);
         let mut record = StringRecord::new();
         while let Some(line) = rows.next(&mut record) {
             read.rows += 1;
             faults.start_row();
-            if let Some(fault) = refuse_length(&record, layout, line, dialect) {
+            if let Some(fault) = refuse_length(&record, self.layout, line, self.dialect) {
                 faults.push(fault);
                 continue;
             }
             let mut reader = RowReader {
-                source: manner.source,
-                decimal_comma: dialect.decimal_comma(),
+                source: self.source,
+                decimal_comma: self.dialect.decimal_comma(),
                 marks: read.marks,
                 faults,
             };
             let row = Cells::new(&record, &[], line);
-            let used = reader.read_into(&mut read.groups, row, layout, manner.unstated);
+            let used = reader.read_into(&mut read.groups, row, self.layout, self.unstated);
             read.marks = reader.marks;
             read.rows_used += u64::from(used);
         }
@@ -195,35 +207,32 @@ impl<'t> Part<'t> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::capture::{Bench, CaptureFile, Checked, check_captures};
+    use crate::finding::Kind;
     use proptest::prelude::*;
 
-    const HEADER: &str = "injector,voltage_v,pulse_width_ms,pulses,volume_ml,mass_g,exclude";
-
-    fn layout() -> Layout {
-        let names: Vec<&str> = HEADER.split(',').collect();
-        header::read_header(&StringRecord::from(names), 1, &mut Faults::new("")).unwrap()
-    }
+    const HEADER: &str = "injector,voltage_v,pulse_width_ms,pulses,volume_ml,mass_g,exclude,,";
 
     fn line() -> impl Strategy<Value = String> {
         let row = |id: &str, rest: &str| format!("{id},{rest}");
         let rows = (
             "[AB]",
             prop::sample::select(vec![
-                "14,2.0,1000,6.1,,",
-                "14,2.5,1000,8.25,,",
-                "12,2.0,\u{a0}1000,6.0,,",
-                "14,3.0,1000,10.125,,spilt",
+                "14,2.0,1000,6.1,,,,",
+                "14,2.5,1000,8.25,,,,",
+                "12,2.0,\u{a0}1000,6.0,,,,",
+                "14,3.0,1000,10.125,,spilt,,",
             ]),
         );
         let other = prop::sample::select(vec![
             "",
             "# a remark",
-            "#A,14,2.0,1000,6.1,,",
-            "B,14,2.0,1000,,4.2,",
+            "#A,14,2.0,1000,6.1,,,,",
+            "B,14,2.0,1000,,4.2,,,",
             "A,14,2.0,1000",
-            "A,14,x,1000,6.1,,",
-            "\u{feff}A,14,2.0,1000,6.1,,",
-            ",,,,,,",
+            "A,14,x,1000,6.1,,,,",
+            "\u{feff}A,14,2.0,1000,6.1,,,,",
+            ",,,,,,,,",
         ]);
         prop_oneof![
             20 => rows.prop_map(move |(id, rest)| row(&id, rest)),
@@ -242,21 +251,27 @@ mod tests {
             lines in prop::collection::vec((line(), line_end()), 0..60),
             length in 1_usize..400,
         ) {
-            let text: String = lines.into_iter().flat_map(|(line, end)| [line, end.to_owned()]).collect();
-            let layout = layout();
+            let lines = lines.into_iter().flat_map(|(line, end)| [line, end.to_owned()]);
+            let text: String = [HEADER.to_owned(), "\n".to_owned()].into_iter().chain(lines).collect();
+            let dialect = Dialect::of(&text);
+            let mut rows = Rows::new(&text, dialect);
+            let mut record = StringRecord::new();
+            let line = rows.next(&mut record).unwrap();
+            let layout = header::read_header(&record, line, &mut Faults::new("")).unwrap();
             let manner = Manner {
                 layout: &layout,
-                dialect: Dialect::of(HEADER),
+                header_cells: record.len(),
+                dialect,
                 source: 0,
                 unstated: SetPoints::default(),
             };
-            let whole = Part { text: &text, first_line: 2 };
+            let (start, first_line) = rows.below();
+            let parts = Part { text: &text[start..], first_line }.cut(length);
+            prop_assert_eq!(parts.iter().map(|part| part.text).collect::<String>(), &text[start..]);
             let mut faults = Faults::new("");
-            let read = whole.read(&manner, &mut faults);
-            let parts = whole.cut(length);
-            prop_assert_eq!(parts.iter().map(|part| part.text).collect::<String>(), &text[..]);
+            let read = manner.read(rows, &mut faults);
             let Some(joined) = read_side_by_side(&parts, &manner) else {
-                prop_assert!(!faults.is_empty() || !read.groups.is_sound());
+                prop_assert!(parts.len() < 2 || !faults.is_empty() || !read.groups.is_sound());
                 return Ok(());
             };
             prop_assert!(faults.is_empty());
@@ -268,5 +283,34 @@ mod tests {
             prop_assert_eq!(joined.sweeps, read.sweeps);
             prop_assert_eq!(joined.faults, read.faults);
         }
+    }
+
+    fn checked(text: &str) -> Checked {
+        let file = CaptureFile::new("run.csv", text.as_bytes().to_vec());
+        check_captures(&[file], Bench::default(), SetPoints::default())
+    }
+
+    #[test]
+    fn what_begins_in_the_header_is_told() {
+        let faults =
+            checked("injector,pulse_width_ms,pulses,volume_ml,\"x_note\nA,2.0,1000,6.1,\n").faults;
+        assert!(faults[0].found.contains("never closed"), "{faults:?}");
+    }
+
+    #[test]
+    fn cells_that_the_header_leaves_empty_count_in_comments() {
+        let row = "A,14,2.0,1000,6.1,,,,\n";
+        let findings = checked(&format!("{HEADER}\n{row}#{row}#{row}"))
+            .capture
+            .findings;
+        let told = findings.iter().find(|f| f.kind == Kind::CommentedReadings);
+        assert_eq!(told.map(|f| &f.facts["count"]), Some(&2.into()));
+    }
+
+    #[test]
+    fn a_byte_order_mark_below_the_header_moves_no_line() {
+        let faults = checked(&format!("{HEADER}\n\u{feff}\nA,14,x,1000,6.1,,,,\n")).faults;
+        let lines: Vec<_> = faults.iter().filter_map(|fault| fault.line).collect();
+        assert_eq!(lines, [2, 3]);
     }
 }
