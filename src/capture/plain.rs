@@ -2,6 +2,8 @@
 //! unsigned decimal numbers. Whatever is not plain is left to the careful reader; this one
 //! never complains and never guesses.
 
+use std::ops::RangeInclusive;
+
 use super::header::{Column, Layout};
 use super::names::{NAMES, Role};
 use super::number::is_rfc3339;
@@ -38,23 +40,37 @@ pub struct Setting {
 #[derive(Debug, Clone)]
 enum Slot {
     Injector,
-    PulseWidth(Column),
-    Pulses,
-    Amount(Column),
-    Voltage(Column),
-    Pressure(Column),
-    Period(Column),
-    Frequency(Column),
-    /// A whole number that no fit uses.
-    Whole,
+    Number(Number, Column),
     Time,
     Ignored,
 }
+
+/// Which number a cell holds.
+#[derive(Debug, Clone, Copy)]
+enum Number {
+    PulseWidth,
+    Pulses,
+    Amount,
+    Voltage,
+    Pressure,
+    Period,
+    Frequency,
+    /// A whole number that no fit uses.
+    Whole,
+}
+
+/// How many of them there are.
+const NUMBERS: usize = Number::Whole as usize + 1;
+
+/// The numbers of a row by [`Number`]; 0 where it has none.
+type Numbers = [f64; NUMBERS];
 
 /// The columns of a capture that can be read byte by byte.
 #[derive(Debug, Clone)]
 pub(super) struct PlainLayout {
     slots: Vec<Slot>,
+    /// Which numbers a row holds, by [`Number`].
+    held: [bool; NUMBERS],
     /// What the quantity column holds.
     pub basis: Basis,
 }
@@ -72,157 +88,212 @@ impl PlainLayout {
             let Some(column) = columns.get(role) else {
                 continue;
             };
-            let own = column.clone();
+            let number = |number| Slot::Number(number, column.clone());
             slots[column.index] = match role {
                 Role::Injector => Slot::Injector,
-                Role::PulseWidth => Slot::PulseWidth(own),
-                Role::Pulses => Slot::Pulses,
-                Role::Voltage => Slot::Voltage(own),
-                Role::Pressure => Slot::Pressure(own),
-                Role::Period => Slot::Period(own),
-                Role::Frequency if columns.get(Role::Period).is_none() => Slot::Frequency(own),
-                Role::Repeat => Slot::Whole,
+                Role::PulseWidth => number(Number::PulseWidth),
+                Role::Pulses => number(Number::Pulses),
+                Role::Voltage => number(Number::Voltage),
+                Role::Pressure => number(Number::Pressure),
+                Role::Period => number(Number::Period),
+                Role::Frequency if columns.get(Role::Period).is_none() => number(Number::Frequency),
+                Role::Repeat => number(Number::Whole),
                 Role::Time => Slot::Time,
                 Role::Note => Slot::Ignored,
                 Role::Volume | Role::Mass if basis.is_none() => {
                     let volume = role == Role::Volume;
                     basis = Some(if volume { Basis::Volume } else { Basis::Mass });
-                    Slot::Amount(own)
+                    number(Number::Amount)
                 }
                 _ => return None,
             };
         }
+        let mut held = [false; NUMBERS];
+        for slot in &slots {
+            if let Slot::Number(number, _) = slot {
+                held[*number as usize] = true;
+            }
+        }
         Some(Self {
             slots,
+            held,
             basis: basis?,
         })
     }
 
     /// Reads a block of whole rows separated by commas; returns how many lines it has, or `None`
     /// where anything is not plain: what was given to `each` is then to be forgotten.
+    ///
+    /// Rows of one injector that follow each other are given the same slice of the block as injector.
     pub fn read<'a>(&self, block: &'a [u8], mut each: impl FnMut(StreamRow<'a>)) -> Option<u64> {
+        let mut cells: Vec<Cell<'_>> = self.slots.iter().map(Cell::new).collect();
+        cells.last_mut()?.last = true;
+        let mut injector: &[u8] = b"";
         let mut rest = block;
         let mut lines = 0;
-        let mut latest: &[u8] = b"";
-        while !rest.is_empty() {
-            let row;
-            (row, rest) = self.row(rest, latest)?;
-            latest = row.injector;
-            each(row);
+        while let Some(first) = rest.first() {
+            if *first == b'#' {
+                return None;
+            }
+            let mut numbers = Numbers::default();
+            for cell in &mut cells {
+                rest = cell.next(rest, &mut injector, &mut numbers)?;
+            }
+            each(self.row(injector, &numbers)?);
             lines += 1;
         }
         Some(lines)
     }
 
-    /// The first row and what follows it; `latest` is the injector of the row before.
-    fn row<'a>(&self, bytes: &'a [u8], latest: &'a [u8]) -> Option<(StreamRow<'a>, &'a [u8])> {
-        let mut row = StreamRow {
-            injector: b"",
-            voltage_v: None,
-            pressure_kpa: None,
-            setting: Setting {
-                pulse_width_ms: 0.0,
-                pulses: 0.0,
-                period_ms: None,
-            },
-            delivered: 0.0,
+    /// The row of an injector with these numbers.
+    #[inline(always)]
+    fn row<'a>(&self, injector: &'a [u8], numbers: &Numbers) -> Option<StreamRow<'a>> {
+        let number = |which: Number| numbers[which as usize];
+        let stated = |which: Number| self.held[which as usize].then_some(number(which));
+        let setting = Setting {
+            pulse_width_ms: number(Number::PulseWidth),
+            pulses: number(Number::Pulses),
+            period_ms: stated(Number::Period).or(stated(Number::Frequency)),
         };
-        if bytes[0] == b'#' {
-            return None;
-        }
-        let mut rest = bytes;
-        for (index, slot) in self.slots.iter().enumerate() {
-            if index > 0 {
-                rest = rest.strip_prefix(b",")?;
-            }
-            let length = match slot {
-                Slot::Injector => match rest.strip_prefix(latest) {
-                    Some([b',', ..]) if !latest.is_empty() => {
-                        row.injector = latest;
-                        latest.len()
-                    }
-                    _ => {
-                        let length = text_length(rest)?;
-                        row.injector = word(&rest[..length])?;
-                        length
-                    }
-                },
-                Slot::PulseWidth(column) => {
-                    let (value, length) = above_zero(rest, column)?;
-                    row.setting.pulse_width_ms = value;
-                    length
-                }
-                Slot::Pulses => {
-                    let number = decimal(rest)?;
-                    let pulses = number.digits as f64;
-                    if number.decimals > 0 || !(1.0..=MOST_PULSES).contains(&pulses) {
-                        return None;
-                    }
-                    row.setting.pulses = pulses;
-                    number.length
-                }
-                Slot::Amount(column) => {
-                    let (value, length) = number(rest, column)?;
-                    row.delivered = value;
-                    length
-                }
-                Slot::Voltage(column) => {
-                    let (value, length) = above_zero(rest, column)?;
-                    row.voltage_v = Some(value);
-                    length
-                }
-                Slot::Pressure(column) => {
-                    let (value, length) = above_zero(rest, column)?;
-                    row.pressure_kpa = Some(value);
-                    length
-                }
-                Slot::Period(column) => {
-                    let (value, length) = above_zero(rest, column)?;
-                    row.setting.period_ms = Some(value);
-                    length
-                }
-                Slot::Frequency(column) => {
-                    let (value, length) = above_zero(rest, column)?;
-                    row.setting.period_ms = Some(1000.0 / value).filter(|p| p.is_finite());
-                    row.setting.period_ms?;
-                    length
-                }
-                Slot::Whole => {
-                    let number = decimal(rest)?;
-                    if number.decimals > 0 || number.digits > u64::from(u32::MAX) {
-                        return None;
-                    }
-                    number.length
-                }
-                Slot::Time => {
-                    let length = text_length(rest)?;
-                    let text = std::str::from_utf8(&rest[..length]).ok()?;
-                    if !text.is_empty() && !is_rfc3339(text) {
-                        return None;
-                    }
-                    length
-                }
-                Slot::Ignored => text_length(rest)?,
-            };
-            rest = &rest[length..];
-        }
-        if row
-            .setting
-            .period_ms
-            .is_some_and(|period| row.setting.pulse_width_ms >= period)
-        {
-            return None;
-        }
-        Some((row, line_end(rest)?))
+        let shut = |period: f64| setting.pulse_width_ms < period;
+        setting.period_ms.is_none_or(shut).then_some(StreamRow {
+            injector,
+            voltage_v: stated(Number::Voltage),
+            pressure_kpa: stated(Number::Pressure),
+            setting,
+            delivered: number(Number::Amount),
+        })
     }
 }
 
-/// What follows the end of a row.
-fn line_end(bytes: &[u8]) -> Option<&[u8]> {
-    match bytes {
-        [] => Some(bytes),
-        [b'\n', rest @ ..] | [b'\r', b'\n', rest @ ..] => Some(rest),
-        _ => None,
+/// A column with what its cell in the row before held: most cells of a long capture say what the
+/// one above says.
+struct Cell<'l> {
+    slot: &'l Slot,
+    /// Whether the row ends with it.
+    last: bool,
+    /// Where its number goes.
+    place: usize,
+    /// The cell above with the byte that ended it, within `mask`: equal to none in the first row
+    /// and below a cell that is longer than seven bytes.
+    above: u64,
+    mask: u64,
+    /// The number of the cell above.
+    value: f64,
+    /// Its bytes, with what ended it.
+    taken: usize,
+}
+
+impl<'l> Cell<'l> {
+    fn new(slot: &'l Slot) -> Self {
+        let place = match slot {
+            Slot::Number(number, _) => *number,
+            Slot::Injector | Slot::Time | Slot::Ignored => Number::Whole,
+        };
+        Self {
+            slot,
+            last: false,
+            place: place as usize,
+            above: 1,
+            mask: 0,
+            value: 0.0,
+            taken: 0,
+        }
+    }
+
+    /// Reads the cell with which `rest` begins; returns what follows it and what ends it.
+    #[inline(always)]
+    fn next<'a>(
+        &mut self,
+        rest: &'a [u8],
+        injector: &mut &'a [u8],
+        numbers: &mut Numbers,
+    ) -> Option<&'a [u8]> {
+        let eight = rest.first_chunk().copied().map(u64::from_le_bytes);
+        if eight.is_none_or(|eight| eight & self.mask != self.above) {
+            self.read(rest, eight, injector)?;
+        }
+        numbers[self.place] = self.value;
+        rest.get(self.taken..)
+    }
+
+    /// Reads a cell that is another than the one above; `eight` are the first bytes of `rest`.
+    fn read<'a>(
+        &mut self,
+        rest: &'a [u8],
+        eight: Option<u64>,
+        injector: &mut &'a [u8],
+    ) -> Option<()> {
+        let length = match self.slot {
+            Slot::Number(number, column) => {
+                let decimal = decimal(rest)?;
+                self.value = number.of(decimal, column)?;
+                decimal.length
+            }
+            Slot::Injector => match rest.strip_prefix(*injector) {
+                Some([b',' | b'\n' | b'\r', ..]) if !injector.is_empty() => injector.len(),
+                _ => {
+                    let length = text_length(rest)?;
+                    *injector = word(&rest[..length])?;
+                    length
+                }
+            },
+            Slot::Time => {
+                let length = text_length(rest)?;
+                let text = std::str::from_utf8(&rest[..length]).ok()?;
+                if !text.is_empty() && !is_rfc3339(text) {
+                    return None;
+                }
+                length
+            }
+            Slot::Ignored => text_length(rest)?,
+        };
+        let end = match (&rest[length..], self.last) {
+            ([b',', ..], false) | ([b'\n', ..], true) => 1,
+            ([b'\r', b'\n', ..], true) => 2,
+            ([], true) => 0,
+            _ => return None,
+        };
+        self.taken = length + end;
+        (self.above, self.mask) = match eight {
+            Some(eight) if self.taken <= 8 && end == 1 => {
+                let mask = u64::MAX >> (8 * (8 - self.taken));
+                (eight & mask, mask)
+            }
+            _ => (1, 0),
+        };
+        Some(())
+    }
+}
+
+impl Number {
+    /// The number in its inner unit; `None` where it is not one that may stand there. What lies
+    /// beyond the limits is left to the careful reader, which says so.
+    ///
+    /// *Method*: two whole numbers that are exact in f64 are divided once, so the quotient is
+    /// the double nearest to the decimal number, as the standard conversion gives it.
+    /// *Source*: W. D. Clinger, PLDI 1990, the fast path; from memory.
+    #[inline(always)]
+    fn of(self, decimal: Decimal, column: &Column) -> Option<f64> {
+        let digits = decimal.digits as f64;
+        let whole = |range: RangeInclusive<f64>| {
+            (decimal.decimals == 0 && range.contains(&digits)).then_some(digits)
+        };
+        match self {
+            Self::Pulses => return whole(1.0..=MOST_PULSES),
+            Self::Whole => return whole(0.0..=f64::from(u32::MAX)),
+            _ => {}
+        }
+        let inner = column.to_inner(digits / POWERS[decimal.decimals]);
+        let fits = match self {
+            Self::Amount => within_magnitudes(inner),
+            _ => inner > 0.0 && within_magnitudes(inner),
+        };
+        let value = match self {
+            Self::Frequency => 1000.0 / inner,
+            _ => inner,
+        };
+        (fits && value.is_finite()).then_some(value)
     }
 }
 
@@ -349,24 +420,6 @@ fn any_decimal(rest: &[u8]) -> Option<Decimal> {
         decimals,
         length,
     })
-}
-
-/// An unsigned number in the inner unit, and the bytes of its cell; what lies beyond the limits
-/// is left to the careful reader, which says so.
-///
-/// *Method*: two whole numbers that are exact in f64 are divided once, so the quotient is
-/// the double nearest to the decimal number, as the standard conversion gives it.
-/// *Source*: W. D. Clinger, PLDI 1990, the fast path; from memory.
-#[inline(always)]
-fn number(rest: &[u8], column: &Column) -> Option<(f64, usize)> {
-    let number = decimal(rest)?;
-    let inner = column.to_inner(number.digits as f64 / POWERS[number.decimals]);
-    within_magnitudes(inner).then_some((inner, number.length))
-}
-
-#[inline(always)]
-fn above_zero(rest: &[u8], column: &Column) -> Option<(f64, usize)> {
-    number(rest, column).filter(|(value, _)| *value > 0.0)
 }
 
 #[cfg(test)]

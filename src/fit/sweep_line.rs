@@ -171,10 +171,11 @@ pub fn lines_of_injector(
         return None;
     }
     let bench = Bench::default();
-    let mut figures: Vec<LineFigures> = sweeps
-        .iter()
-        .map(|sweep| line_of_sweep(sweep, source, &bench, options))
-        .collect::<Option<_>>()?;
+    // Collected into an option they would be moved as the list grows.
+    let mut figures = Vec::with_capacity(sweeps.len());
+    for sweep in sweeps {
+        figures.push(line_of_sweep(sweep, source, &bench, options)?);
+    }
     let fits: Vec<&SweepFit> = figures.iter().map(|f| &f.fit).collect();
     for unequal in unequal_slopes(&fits) {
         figures[unequal.sweep].kinds.push(Kind::SlopesDiffer);

@@ -52,19 +52,24 @@ struct PartReader<'s> {
     request: &'s LinesRequest,
     basis: Basis,
     part: Part,
+    /// Injector of the row before.
+    injector: &'s [u8],
     error: Option<NotFinite>,
 }
 
-impl PartReader<'_> {
-    fn add(&mut self, row: &StreamRow<'_>) {
+impl<'s> PartReader<'s> {
+    fn add(&mut self, row: &StreamRow<'s>) {
         let line = self.part.lines;
         self.part.lines += 1;
         let open = match &mut self.part.tail {
             Some(tail) => Some(tail),
             None => self.part.head.as_mut(),
         };
+        // Mostly it is the same piece of the block.
+        let same = std::ptr::eq(self.injector, row.injector) || self.injector == row.injector;
+        self.injector = row.injector;
         match open {
-            Some(run) if run.injector.as_bytes() == row.injector => run.add_row(row, line),
+            Some(run) if same => run.add_row(row, line),
             _ => {
                 // Injectors of an archive are mostly alike.
                 let room = open.map_or(0, |run| run.readings());
@@ -115,6 +120,7 @@ pub(super) fn run(
                     request,
                     basis,
                     part: Part::default(),
+                    injector: b"",
                     error: None,
                 };
                 stream.read_plain(block, |row| reader.add(&row))?;

@@ -133,9 +133,10 @@ impl Run {
             readings: Vec::with_capacity(size),
         };
         let mut sweeps: Vec<Sweep> = joined.into_iter().zip(sizes).map(sweep).collect();
-        for (index, setting, delivered) in &self.rows {
-            let readings = &mut sweeps[place[*index as usize]].readings;
-            readings.push(setting.reading(*delivered));
+        // Rows of one condition mostly stand together.
+        for rows in self.rows.chunk_by(|a, b| a.0 == b.0) {
+            let readings = &mut sweeps[place[rows[0].0 as usize]].readings;
+            readings.extend(rows.iter().map(|(_, setting, d)| setting.reading(*d)));
         }
         sweeps
     }

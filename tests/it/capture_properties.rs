@@ -2,8 +2,8 @@
 //! whatever make the reader panic.
 
 use meniscus::capture::{
-    Bench, CaptureFile, Checked, SetPoints, apparent_division, check_captures, read_bench,
-    read_captures,
+    Bench, CaptureFile, CaptureStream, Checked, SetPoints, StreamRow, apparent_division,
+    check_captures, read_bench, read_captures,
 };
 use proptest::prelude::*;
 use proptest::sample::{Index, select};
@@ -398,4 +398,73 @@ fn a_check_prints_files_errors_and_findings_even_where_there_are_faults() {
             "findings": [],
         })
     );
+}
+
+/// A cell of a long capture with whether it is a usual one; the odd ones are longer than eight
+/// bytes, have blanks, or are faults.
+fn cell(
+    usual: &'static [&'static str],
+    odd: &'static [&'static str],
+) -> impl Strategy<Value = (bool, &'static str)> {
+    prop_oneof![
+        30 => select(usual).prop_map(|cell| (true, cell)),
+        1 => select(odd).prop_map(|cell| (false, cell)),
+    ]
+}
+
+type Owned = (Vec<u8>, [Option<f64>; 2], [f64; 3], Option<f64>);
+
+fn owned(row: &StreamRow<'_>) -> Owned {
+    (
+        row.injector.to_vec(),
+        [row.voltage_v, row.pressure_kpa],
+        [
+            row.setting.pulse_width_ms,
+            row.setting.pulses,
+            row.delivered,
+        ],
+        row.setting.period_ms,
+    )
+}
+
+proptest! {
+    /// Whatever the cells above say: the reader that takes cells byte by byte gives the rows of the
+    /// careful one, or leaves the block to it.
+    #[test]
+    fn plain_rows_are_those_of_the_careful_reader(
+        rows in prop::collection::vec(
+            [
+                cell(&["A1", "A12", "INJ00000", "a long name of one"], &[" A1", "'A1", "#A1", "A\"1"]),
+                cell(&["2", "2.0", "2.5", "12.5"], &["2.00000000", "0", "-2", "25", "2 ", "1e1"]),
+                cell(&["1000", "100", "10"], &["1000.0", "0", "100000000", "1,000"]),
+                cell(&["7.28", "7.2", "12.345", "0"], &["12.3456789", "-1", "1e-3", ""]),
+                cell(&["14", "14.0", "8.0"], &["", "14 V", "0"]),
+                cell(&["20", "40"], &["2.4", "20.000000001"]),
+                cell(&["1", "2", "3"], &["1.5", "", "4294967296"]),
+            ].map(Strategy::boxed),
+            1..40,
+        ),
+        ending in select(vec!["\n", "\r\n"]),
+        last_line_ends: bool,
+    ) {
+        let header = b"injector,pulse_width_ms,pulses,volume_ml,voltage_v,period_ms,repeat\n";
+        let unstated = SetPoints { voltage_v: None, pressure_kpa: Some(300.0) };
+        let (mut stream, ..) = CaptureStream::open("run.csv", header, Bench::default(), unstated).unwrap();
+        let lines: Vec<String> = rows
+            .iter()
+            .map(|cells| cells.iter().map(|(_, cell)| *cell).collect::<Vec<_>>().join(","))
+            .collect();
+        let block = lines.join(ending) + if last_line_ends { ending } else { "" };
+        let mut plain = Vec::new();
+        let read = stream.read_plain(block.as_bytes(), |row| plain.push(owned(&row)));
+        let mut careful = Vec::new();
+        let carefully = stream.read_carefully(block.as_bytes(), 2, |row, _| careful.push(owned(&row)));
+        let all_usual = rows.iter().flatten().all(|(usual, _)| *usual);
+        if let Some(lines) = read {
+            prop_assert_eq!(plain, careful);
+            prop_assert_eq!(carefully.ok(), Some(lines));
+        } else {
+            prop_assert!(!all_usual, "not read: {block}");
+        }
+    }
 }
