@@ -22,7 +22,6 @@ mod sheet;
 mod stock;
 mod table;
 
-use std::borrow::Cow;
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
@@ -118,19 +117,16 @@ fn print_json(value: &impl serde::Serialize) -> Result<Outcome, Failure> {
     print_data(&json_text(value)?)
 }
 
-/// JSON or CSV to stdout: as it is for a program, with controls shown where a person reads it.
+/// JSON or CSV to stdout.
 fn print_data(text: &str) -> Result<Outcome, Failure> {
-    print(&for_whom(text, io::stdout().is_terminal()))
+    let mut out = Data::stdout();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    Ok(Outcome::Done)
 }
 
-fn for_whom(data: &str, terminal: bool) -> Cow<'_, str> {
-    match terminal {
-        true => Cow::Owned(visible_lines(data)),
-        false => Cow::Borrowed(data),
-    }
-}
-
-/// Stdout for data, each piece of text as [`for_whom`] has it.
+/// Stdout for data: as it is for a program, with controls shown where a person reads it. What is
+/// written at once is to be whole in its characters.
 struct Data<W> {
     out: W,
     terminal: bool,
@@ -151,7 +147,7 @@ impl<W: Write> Write for Data<W> {
             return self.out.write(lines);
         }
         let text = String::from_utf8_lossy(lines);
-        self.out.write_all(for_whom(&text, true).as_bytes())?;
+        self.out.write_all(visible_lines(&text).as_bytes())?;
         Ok(lines.len())
     }
 
@@ -210,16 +206,6 @@ mod tests {
 
     #[test]
     fn data_is_whole_for_a_program_and_harmless_on_a_terminal() {
-        let data = "{\n  \"injector\": \"\u{9b}31m\u{202e}\"\n}\n";
-        assert_eq!(for_whom(data, false), data);
-        assert_eq!(
-            for_whom(data, true),
-            "{\n  \"injector\": \"\\u{9b}31m\\u{202e}\"\n}\n"
-        );
-    }
-
-    #[test]
-    fn lines_are_whole_for_a_program_and_harmless_on_a_terminal() {
         let written = |terminal| {
             let mut data = Data {
                 out: Vec::new(),

@@ -6,6 +6,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use super::Data;
 use super::args::InputArgs;
 use super::failure::{Failure, unreadable};
 use super::interrupt::{HalfWritten, half_written};
@@ -416,7 +417,7 @@ fn stage(
     write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> io::Result<Option<Staged>> {
     if is_stdout(path) {
-        let mut out = io::stdout().lock();
+        let mut out = Data::stdout();
         write(&mut out)?;
         out.flush()?;
         return Ok(None);
