@@ -87,7 +87,7 @@ pub(super) fn figures(at: &FlowAndDeadTime, v: Voice) -> String {
             .iter()
             .max_by(|a, b| value(a).abs().total_cmp(&value(b).abs()))
             .map_or_else(String::new, |d| {
-                let off = v.figure(&format!("{:+.digits$}", value(d)));
+                let off = v.signed(value(d), digits, true);
                 let who = shortened(&visible(&d.injector), 40);
                 fill(v.words.farthest_short, &[&who, &off, unit])
             })
