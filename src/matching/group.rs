@@ -381,6 +381,31 @@ mod tests {
         prop::collection::vec(member, 2..14)
     }
 
+    /// Bound of a pair that differs by 1.5 with a variance of 0.16, of which 0.01 is shared, at 2
+    /// standard uncertainties: to come within 2 the own 0.15 must shrink to (0.5/2)² − 0.01 = 0.0525,
+    /// so 2.857 times the readings. Told in two digits, rounded up.
+    #[test]
+    fn how_many_times_the_readings_would_decide_is_told_in_two_digits() {
+        let factor = |own: f64| {
+            let spread = Spread {
+                value: 1.5,
+                lower: 0.7,
+                upper: 2.3,
+                interval_95: [0.0, 3.0],
+                standard_uncertainty: 0.4,
+                at_lower: [1.5, 9.0, 0.0],
+                at_upper: [1.5, (own + 0.01f64).sqrt(), 0.01],
+                factors: [9.0, 2.0],
+            };
+            let finding = spread.undecided("flow", 2.0, Unit::Percent);
+            finding.facts["factor"].as_f64().unwrap()
+        };
+        assert_eq!(factor(0.15), 2.9);
+        assert_eq!(factor(1.5), 29.0);
+        assert_eq!(factor(15.0), 290.0);
+        assert_eq!(factor(0.01), 1.1);
+    }
+
     proptest! {
         /// The search from the farthest pair on finds what all pairs say.
         #[test]

@@ -57,7 +57,7 @@ fn sweeps(rows: &str, bench: &str, model: ModelChoice) -> Vec<SweepFit> {
 }
 
 #[track_caller]
-fn near(found: f64, expected: f64, relative: f64) {
+pub fn near(found: f64, expected: f64, relative: f64) {
     let off = (found / expected - 1.0).abs();
     assert!(off <= relative, "{found}, by hand {expected}: off by {off}");
 }

@@ -8,6 +8,7 @@
 mod at_the_bench;
 /// Figures that no published case witnesses.
 mod by_hand;
+mod by_hand_match;
 /// Captures in any order and of any bytes.
 mod capture_properties;
 /// The program as its user meets it.
