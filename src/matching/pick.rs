@@ -221,7 +221,7 @@ pub fn pick(stock: &Stock, request: &PickRequest) -> Result<Pick, PickError> {
     let mut findings = Vec::new();
     let dead_times: Option<Vec<f64>> = stock.items().iter().map(|i| i.dead_time_ms).collect();
     if let Some(figure) = &dead_times {
-        let (best, _) = break_tie(&problem, &searched.found[0], figure, request.node_limit);
+        let best = break_tie(&problem, &searched.found[0], figure, request.node_limit);
         searched.found.retain(|f| f.members != best.members);
         searched.found.insert(0, best);
         searched.found.truncate(effort.keep);

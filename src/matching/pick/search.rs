@@ -140,13 +140,8 @@ fn search_in_order(problem: &Problem, effort: Effort) -> Searched {
 }
 
 /// Among all sets whose spread equals that of `best`, the one whose range of
-/// `figure` is smallest; with it whether the search ended.
-pub(super) fn break_tie(
-    problem: &Problem,
-    best: &Found,
-    figure: &[f64],
-    node_limit: u64,
-) -> (Found, bool) {
+/// `figure` is smallest, as far as the branches allowed have shown.
+pub(super) fn break_tie(problem: &Problem, best: &Found, figure: &[f64], node_limit: u64) -> Found {
     let limit = best.spread * (1.0 + ROUNDING);
     let effort = Effort {
         keep: 1,
@@ -156,8 +151,8 @@ pub(super) fn break_tie(
     state.best_tie = range_of(figure, &best.members);
     state.found = vec![best.clone()];
     let roots = state.seed();
-    let finished = state.run(&roots) == Ended::Whole;
-    (state.found.swap_remove(0), finished)
+    state.run(&roots);
+    state.found.swap_remove(0)
 }
 
 pub(super) fn range_of(figure: &[f64], members: &[usize]) -> f64 {
