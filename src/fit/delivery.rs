@@ -229,4 +229,21 @@ mod tests {
         }
         assert!(curve.line_over([0.9, 5.0]).is_none() && curve.line_over([2.0, 8.1]).is_none());
     }
+
+    #[test]
+    fn widths_that_stand_still_make_no_curve() {
+        let fault = |widths: [f64; 3]| {
+            let curve = DeliveryCurve {
+                pulse_width_ms: widths.to_vec(),
+                delivered: vec![1.0; 3],
+                standard_uncertainty: vec![0.1; 3],
+                degrees_of_freedom: None,
+                shared: BTreeMap::new(),
+            };
+            curve.fault()
+        };
+        assert_eq!(fault([1.0, 1.5, 2.0]), None);
+        let still = Some("pulse widths that do not rise".to_owned());
+        assert_eq!(fault([1.0, 1.0, 2.0]), still);
+    }
 }

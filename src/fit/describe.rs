@@ -464,4 +464,15 @@ mod tests {
         assert_eq!(ladder(vec![2.0, 2.0]), [2.0]);
         assert!(ladder(Vec::new()).is_empty());
     }
+
+    /// 2 and 2.000001 are nearer than a millionth: one node, and ln 2/ln 1.1 = 7.3, so eight
+    /// steps to 4.
+    #[test]
+    fn widths_a_millionth_apart_are_one_node() {
+        let widths = ladder(vec![2.0, 2.000_001, 4.0]);
+        assert_eq!((widths.len(), widths[0], widths[8]), (9, 2.0, 4.0));
+        let apart = |pair: &[f64]| pair[1] / pair[0] - 2f64.powf(0.125);
+        assert!(widths.windows(2).all(|pair| apart(pair).abs() < 1e-12));
+        assert_eq!(ladder(vec![2.0, 2.000_004]).len(), 2);
+    }
 }

@@ -375,4 +375,18 @@ mod tests {
         let (low, high) = (t_quantile(0.125, Some(3.3)), t_quantile(0.875, Some(3.3)));
         assert_eq!(low.unwrap(), -high.unwrap());
     }
+
+    /// `scipy.special.stdtrit` of SciPy 1.17.1 at 200 degrees of freedom, where the first
+    /// neglected term is 1e-12 and the last one of the expansion 2e-10.
+    #[test]
+    fn the_expansion_is_right_in_its_last_term() {
+        for (p, t) in [
+            (0.9, 1.285_798_793_994_801_2),
+            (0.975, 1.971_896_223_633_908_8),
+        ] {
+            let z = normal_quantile(p).unwrap();
+            let off = (expand_about_normal(z, 200.0) / t - 1.0).abs();
+            assert!(off < 3e-12, "{p} {off:e}");
+        }
+    }
 }

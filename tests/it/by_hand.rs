@@ -20,14 +20,14 @@ use meniscus::{Request, characterise};
 use super::runs::characterise_run;
 use super::sets::change;
 
-const HEADER: &str = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml,voltage_v";
+pub const HEADER: &str = "injector,pulse_width_ms,period_ms,pulses,open_time_s,volume_ml,voltage_v";
 
 fn characterised(rows: &str, bench: &str, fit: &FitOptions) -> Characterisation {
     of_files(&[format!("{HEADER}\n{rows}")], bench, fit)
 }
 
 /// What these files give: `run.csv` for a single one, else `run0.csv` and so on.
-fn of_files(texts: &[String], bench: &str, fit: &FitOptions) -> Characterisation {
+pub fn of_files(texts: &[String], bench: &str, fit: &FitOptions) -> Characterisation {
     let name = |k: usize| match texts {
         [_] => "run.csv".to_owned(),
         _ => format!("run{k}.csv"),
@@ -48,7 +48,7 @@ fn of_files(texts: &[String], bench: &str, fit: &FitOptions) -> Characterisation
     characterise(&files, bench, SetPoints::default(), &request).unwrap()
 }
 
-fn sweeps(rows: &str, bench: &str, model: ModelChoice) -> Vec<SweepFit> {
+pub fn sweeps(rows: &str, bench: &str, model: ModelChoice) -> Vec<SweepFit> {
     let fit = FitOptions {
         model,
         ..FitOptions::default()
@@ -62,7 +62,7 @@ pub fn near(found: f64, expected: f64, relative: f64) {
     assert!(off <= relative, "{found}, by hand {expected}: off by {off}");
 }
 
-fn u(estimate: &Estimate) -> f64 {
+pub fn u(estimate: &Estimate) -> f64 {
     estimate.standard_uncertainty.unwrap()
 }
 
@@ -124,7 +124,7 @@ fn what_is_off_the_median_is_told_in_its_size() {
     assert!(!has(0, "median") && !has(1, "median"), "{verdicts:?}");
 }
 
-const STATED: &str = "[vessel]\nkind = \"graduated cylinder\"\ncapacity = \"100 ml\"\ndivision = \"1 ml\"\nreading_uncertainty = \"0.2 ml\"\nreading_offset_uncertainty = \"0.3 ml\"\n";
+pub const STATED: &str = "[vessel]\nkind = \"graduated cylinder\"\ncapacity = \"100 ml\"\ndivision = \"1 ml\"\nreading_uncertainty = \"0.2 ml\"\nreading_offset_uncertainty = \"0.3 ml\"\n";
 
 /// Static flow: the mean of q/t; a reading's own doubt falls with their number, the vessel's
 /// offset acts on the mean of 1/t. A reading that is left out acts on neither.
@@ -417,7 +417,7 @@ fn shares_of_the_readings_are_those_of_moved_readings() {
 /// Readings of one sweep at `volts` in a vessel that reads `offset` mL too high: a straight
 /// injector of 4.2 mm³/ms and 0.8 ms, trains that fill 80 mL and a fourth of it, or all of one
 /// count.
-fn in_vessel(injector: &str, volts: f64, offset: f64, one_count: bool) -> String {
+pub fn in_vessel(injector: &str, volts: f64, offset: f64, one_count: bool) -> String {
     let mut rows = String::new();
     for (k, width) in [1.5, 2.0, 2.6, 3.4, 4.4, 5.6, 7.0, 8.5, 10.0]
         .into_iter()
@@ -440,7 +440,7 @@ fn in_vessel(injector: &str, volts: f64, offset: f64, one_count: bool) -> String
     rows
 }
 
-const FINE: &str = "[vessel]\nkind = \"burette\"\ncapacity = \"100 ml\"\ndivision = \"0.1 ml\"\nreading_offset_uncertainty = \"0.3 ml\"\n";
+pub const FINE: &str = "[vessel]\nkind = \"burette\"\ncapacity = \"100 ml\"\ndivision = \"0.1 ml\"\nreading_offset_uncertainty = \"0.3 ml\"\n";
 
 /// A sweep whose counts cannot tell the vessel's offset takes it from one whose counts can, of the
 /// same file only; where those that can disagree it takes none and says so.

@@ -8,6 +8,11 @@
 mod at_the_bench;
 /// Figures that no published case witnesses.
 mod by_hand;
+/// The same for the fits of sweeps.
+mod by_hand_fit;
+/// The same for what fits are made of.
+mod by_hand_kernels;
+/// The same for sets of injectors.
 mod by_hand_match;
 /// Captures in any order and of any bytes.
 mod capture_properties;
