@@ -337,7 +337,7 @@ fn offset(told: &Told<'_>, fit: &SweepFit, noticed: &mut Noticed) {
 }
 
 /// How far an offset of one standard uncertainty moves the dead time, µs: by
-/// offset over pulses and slope at the median count.
+/// offset over pulses and slope at the median count (the larger of two).
 fn offset_effect_us(told: &Told<'_>, core: &Core) -> f64 {
     let mut counts: Vec<f64> = told
         .prepared
