@@ -242,7 +242,12 @@ fn best_packing(
     };
     let bound = SetsBound {
         sets_at_most: at_most,
-        fractional: bound.value.min(at_most as f64 + 1.0),
+        // Where listing all sets proved fewer, that is the bound.
+        fractional: if at_most < enough {
+            at_most as f64
+        } else {
+            bound.value
+        },
         gap_percent: gap,
         proved_most: sets.len() == at_most,
     };

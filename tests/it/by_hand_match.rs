@@ -19,7 +19,7 @@ use super::runs::characterise_run;
 use super::sets::change;
 
 /// A sweep of this flow with its standard uncertainty and degrees of freedom, none of it shared.
-fn of_flow(value: f64, u: f64, degrees_of_freedom: Option<f64>) -> SweepFit {
+pub fn of_flow(value: f64, u: f64, degrees_of_freedom: Option<f64>) -> SweepFit {
     let document = characterise_run("neglected-four");
     let mut sweep = document.injectors[0].sweeps[0].clone();
     let slope = sweep.slope.as_mut().unwrap();

@@ -8,12 +8,16 @@
 mod at_the_bench;
 /// Figures that no published case witnesses.
 mod by_hand;
+/// The same for what is told about readings and benches.
+mod by_hand_doubts;
 /// The same for the fits of sweeps.
 mod by_hand_fit;
 /// The same for what fits are made of.
 mod by_hand_kernels;
 /// The same for sets of injectors.
 mod by_hand_match;
+/// The same for many sets and where a set is compared.
+mod by_hand_sets;
 /// Captures in any order and of any bytes.
 mod capture_properties;
 /// The program as its user meets it.
