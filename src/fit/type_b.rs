@@ -92,3 +92,23 @@ pub(super) fn effects(
     }
     effects
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of 5 mm³/ms, Y = −4 mm³ and 20 mm³ a change of 1 % and of 0.02 ms makes 0.05,
+    /// −0.04 − 0.1 and 0.2 − 0.1.
+    #[test]
+    fn a_longer_dead_time_takes_off_what_it_would_have_delivered() {
+        let effect = TypeB {
+            component: "pressure",
+            id: "pressure".to_owned(),
+            relative: 0.01,
+            dead_time_ms: 0.02,
+        };
+        assert!((effect.on_slope(5.0) - 0.05).abs() < 1e-15);
+        assert!((effect.on_offset(5.0, -4.0) + 0.14).abs() < 1e-15);
+        assert!((effect.on_delivered(20.0, 5.0) - 0.1).abs() < 1e-15);
+    }
+}

@@ -8,6 +8,8 @@
 mod at_the_bench;
 /// Figures that no published case witnesses.
 mod by_hand;
+/// The same for the whole delivery curve.
+mod by_hand_curve;
 /// The same for what is told about readings and benches.
 mod by_hand_doubts;
 /// The same for the fits of sweeps.

@@ -77,3 +77,35 @@ impl LogProduct {
         self.log + self.product.ln()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sums_are_those_of_the_numbers_whatever_their_size() {
+        let sum = |by: f64| log_sum([2f64.ln() + by, f64::NEG_INFINITY, by].into_iter());
+        // ln(1 + 2), and the same times exp(±1000).
+        for by in [0.0, 1000.0, -1000.0] {
+            assert!(
+                (sum(by) - by - 1.098_612_288_668_109_8).abs() < 1e-12,
+                "{by}"
+            );
+        }
+        assert_eq!(log_sum(std::iter::empty()), f64::NEG_INFINITY);
+    }
+
+    /// ln 10 = 2.302 585 092 994 046.
+    #[test]
+    fn products_pass_the_end_of_the_range() {
+        for (factor, powers) in [(1e10, 10.0), (1e-10, -10.0), (1e250, 250.0)] {
+            let product = (0..1000).fold(LogProduct::ONE, |p, _| p.times(factor));
+            let expected = 1000.0 * powers * 2.302_585_092_994_046;
+            assert!((product.value() / expected - 1.0).abs() < 1e-12, "{factor}");
+        }
+        let three = [2.0, 3.0, 7.0]
+            .into_iter()
+            .fold(LogProduct::ONE, LogProduct::times);
+        assert!((three.value() - 42f64.ln()).abs() < 1e-15);
+    }
+}

@@ -448,4 +448,68 @@ mod tests {
         let [_, hi] = fieller(&[c], &[[0.0; 2]; 2], 0.75, 0.5);
         assert_eq!(hi, None);
     }
+
+    /// Mean 0.75·4; 0.25·(1 + 3²) + 0.75·(3 + 1²).
+    #[test]
+    fn moments_of_two_components_by_hand() {
+        let (mean, variance) = moments([(0.25, 0.0, 1.0), (0.75, 4.0, 3.0)].into_iter());
+        assert!((mean - 3.0).abs() < 1e-15 && (variance - 5.5).abs() < 1e-15);
+    }
+
+    /// SciPy 1.17.1: brentq on 0.7·norm.cdf(x, 1, 0.5) + 0.3·norm.cdf(x, 3, 1.5).
+    #[test]
+    fn interval_of_two_components_agrees_with_scipy() {
+        let [lo, hi] = interval(&[(0.7, 1.0, 0.5), (0.3, 3.0, 1.5)]).map(Option::unwrap);
+        assert!((lo - 0.024_881_861_919_497_927).abs() < 1e-5, "{lo}");
+        assert!((hi - 5.074_491_190_650_962).abs() < 1e-5, "{hi}");
+        assert_eq!(interval(&[(1.0, f64::INFINITY, 1.0)]), [None, None]);
+        assert_eq!(interval(&[(1.0, 1.0, f64::INFINITY)]), [None, None]);
+    }
+
+    /// 2·x − 1 is exact, the other is 4·x − 3 ± 0.5.
+    #[test]
+    fn a_component_without_spread_is_surely_on_its_side() {
+        let mut exact = line((2.0, 0.0), (-1.0, 0.0), 0.0);
+        let mut other = line((4.0, 0.0), (-3.0, 0.5), 0.0);
+        (exact.weight, other.weight) = (0.4, 0.6);
+        for (x, expected) in [
+            (0.25, 0.6 * normal(-4.0).0),
+            (0.5, 0.4 * 0.5 + 0.6 * normal(-2.0).0),
+            (0.75, 0.4 + 0.6 * 0.5),
+        ] {
+            let (probability, _) = positive_at(&[exact, other], &[[0.0; 2]; 2], x);
+            assert!((probability - expected).abs() < 1e-15, "{x} {probability}");
+        }
+    }
+
+    /// SciPy 1.17.1: brentq on 0.7·Φ + 0.3·Φ of (Y + S·x)/√(yy + 2·x·sy + x²·ss), wherever
+    /// the search begins.
+    #[test]
+    fn limits_of_doubtful_slopes_agree_with_scipy_from_any_start() {
+        let part = |weight, mean, [ss, sy, yy]: [f64; 3]| LineComponent {
+            weight,
+            mean,
+            covariance: [[ss, sy], [sy, yy]],
+        };
+        let parts = [
+            part(0.7, [4.0, -3.0], [0.64, -0.28, 0.25]),
+            part(0.3, [3.5, -2.0], [0.25, 0.05, 0.16]),
+        ];
+        let extra = [[0.01, 0.002], [0.002, 0.03]];
+        assert!(sharp_limits(&parts, &extra).is_none());
+        for (centre, sd) in [(0.7, 0.2), (0.7, 1e-3), (-3.0, 0.2), (9.0, 0.2), (9.0, 0.0)] {
+            let [lo, hi] = fieller(&parts, &extra, centre, sd).map(Option::unwrap);
+            assert!(
+                (lo - 0.368_379_636_372_417_6).abs() < 1e-6,
+                "{centre} {sd} {lo}"
+            );
+            assert!(
+                (hi - 1.053_771_244_593_582_3).abs() < 1e-6,
+                "{centre} {sd} {hi}"
+            );
+        }
+        // 5 ± 0.5 at every x is surely positive: neither tail is ever reached.
+        let flat = line((0.0, 0.0), (5.0, 0.5), 0.0);
+        assert_eq!(fieller(&[flat], &[[0.0; 2]; 2], 0.0, 1.0), [None, None]);
+    }
 }
