@@ -148,15 +148,6 @@ pub fn normal_quantile(p: f64) -> Result<f64, FitError> {
     t_quantile(p, None)
 }
 
-/// Gives the probability that a standard normal variable stays below `z`.
-pub fn normal_cdf(z: f64) -> f64 {
-    if z < 0.0 {
-        normal_tail(-z)
-    } else {
-        1.0 - normal_tail(z)
-    }
-}
-
 /// Gives the probability that F with `dof1` and `dof2` degrees of freedom
 /// exceeds `f`; `dof2` `None` is infinite, that is chi-squared over `dof1`.
 ///
